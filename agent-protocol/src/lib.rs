@@ -1,0 +1,20 @@
+//! All that a Pintle node is.
+//!
+//! This crate never sends a door command: there is no such message in it.
+#![no_std]
+#![warn(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
+
+#[cfg(any(test, feature = "std"))]
+extern crate std;
+#[cfg(any(test, feature = "std"))]
+#[allow(unused_imports)]
+use std::prelude::v1::*;
+
+pub mod bundle;
+pub mod cbor;
+pub mod checkin;
+pub mod id;
+pub mod image;
+pub mod interlock;
+pub mod reason;
+pub mod version;
