@@ -5,10 +5,8 @@
 #![warn(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
 
 #[cfg(any(test, feature = "std"))]
+#[macro_use]
 extern crate std;
-#[cfg(any(test, feature = "std"))]
-#[allow(unused_imports)]
-use std::prelude::v1::*;
 
 pub mod bundle;
 pub mod cbor;
