@@ -1,0 +1,130 @@
+//! Every route: as a table for the server and the documentation, and as functions for clients.
+
+use pintle_protocol::id::{Digest, NodeId};
+
+/// Who may call a route.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Who {
+    /// Anybody; the message proves by itself who sent it.
+    Node,
+    /// Bearer of the operator's token.
+    Operator,
+    /// A browser that was signed in by a link.
+    Browser,
+}
+
+/// One route.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Route {
+    /// HTTP method.
+    pub method: &'static str,
+    /// Path with its variables in braces.
+    pub path: &'static str,
+    /// Who may call it.
+    pub who: Who,
+    /// What it does.
+    pub what: &'static str,
+}
+
+const fn operator(method: &'static str, path: &'static str, what: &'static str) -> Route {
+    Route { method, path, who: Who::Operator, what }
+}
+
+const fn node(method: &'static str, path: &'static str, what: &'static str) -> Route {
+    Route { method, path, who: Who::Node, what }
+}
+
+/// Every route of the operator's API and of the nodes.
+pub const ROUTES: &[Route] = &[
+    operator("GET", "/api/v1/about", "says who answers: version, time, key"),
+    operator("GET", "/api/v1/nodes", "lists the nodes by name"),
+    operator("GET", "/api/v1/nodes/{id}", "shows one node"),
+    operator("PUT", "/api/v1/nodes/{id}", "announces a node, so that its claim is expected"),
+    operator("POST", "/api/v1/nodes/{id}/admit", "accepts a node's own keys"),
+    operator("POST", "/api/v1/nodes/{id}/retire", "takes a node out of service"),
+    operator("GET", "/api/v1/claims", "lists the claims that wait to be admitted"),
+    operator("PUT", "/api/v1/payloads/{digest}", "stores a payload under its SHA-256"),
+    operator("PUT", "/api/v1/envelopes/{digest}", "stores an envelope under its manifest digest"),
+    operator("POST", "/api/v1/rollouts", "plans a rollout"),
+    operator("GET", "/api/v1/rollouts", "lists the rollouts, newest first"),
+    operator("GET", "/api/v1/rollouts/{id}", "shows one rollout"),
+    operator("POST", "/api/v1/rollouts/{id}/start", "starts a rollout that is ready"),
+    operator("POST", "/api/v1/rollouts/{id}/hold", "stops offering"),
+    operator("POST", "/api/v1/rollouts/{id}/resume", "goes on with a held rollout"),
+    operator(
+        "POST",
+        "/api/v1/rollouts/{id}/turn-back",
+        "returns the nodes that kept to what they ran before",
+    ),
+    operator("GET", "/api/v1/journal", "reads the journal, oldest first"),
+    operator("GET", "/api/v1/journal/check", "checks the journal's chain of hashes"),
+    operator("POST", "/api/v1/sign-in-links", "makes a link that signs a browser in, once"),
+    node("POST", "/node/claim", "takes a new node's claim"),
+    node("POST", "/node/check-in", "takes a node's report and answers what to do next"),
+    node("GET", "/node/envelope/{digest}", "reads an envelope by its manifest digest"),
+    node("GET", "/node/payload/{digest}", "reads a payload, or a range of it, by its SHA-256"),
+];
+
+/// Path of [`super::About`].
+pub const ABOUT: &str = "/api/v1/about";
+/// Path of the list of nodes.
+pub const NODES: &str = "/api/v1/nodes";
+/// Path of the list of claims.
+pub const CLAIMS: &str = "/api/v1/claims";
+/// Path of the list of rollouts.
+pub const ROLLOUTS: &str = "/api/v1/rollouts";
+/// Path of the journal; takes `after` (a number) and `limit` (1 to 500).
+pub const JOURNAL: &str = "/api/v1/journal";
+/// Path of the check of the journal.
+pub const JOURNAL_CHECK: &str = "/api/v1/journal/check";
+/// Path of sign-in links.
+pub const SIGN_IN_LINKS: &str = "/api/v1/sign-in-links";
+/// Path to which nodes post claims.
+pub const NODE_CLAIM: &str = "/node/claim";
+/// Path to which nodes post check-ins.
+pub const NODE_CHECK_IN: &str = "/node/check-in";
+
+/// Path of one node.
+pub fn node_path(id: &NodeId) -> String {
+    format!("/api/v1/nodes/{id}")
+}
+
+/// Path that admits a node.
+pub fn admit_path(id: &NodeId) -> String {
+    format!("/api/v1/nodes/{id}/admit")
+}
+
+/// Path that retires a node.
+pub fn retire_path(id: &NodeId) -> String {
+    format!("/api/v1/nodes/{id}/retire")
+}
+
+/// Path to which a payload is put.
+pub fn payload_path(digest: &Digest) -> String {
+    format!("/api/v1/payloads/{digest}")
+}
+
+/// Path to which an envelope is put.
+pub fn envelope_path(digest: &Digest) -> String {
+    format!("/api/v1/envelopes/{digest}")
+}
+
+/// Path of one rollout.
+pub fn rollout_path(id: i64) -> String {
+    format!("/api/v1/rollouts/{id}")
+}
+
+/// Path that does something to a rollout: `start`, `hold`, `resume`, `turn-back`.
+pub fn rollout_action_path(id: i64, action: &str) -> String {
+    format!("/api/v1/rollouts/{id}/{action}")
+}
+
+/// Path from which a node reads an envelope.
+pub fn node_envelope_path(digest: &Digest) -> String {
+    format!("/node/envelope/{digest}")
+}
+
+/// Path from which a node reads a payload.
+pub fn node_payload_path(digest: &Digest) -> String {
+    format!("/node/payload/{digest}")
+}
