@@ -8,11 +8,14 @@
 #[macro_use]
 extern crate std;
 
+pub mod board;
 pub mod bundle;
 pub mod cbor;
 pub mod checkin;
 pub mod id;
 pub mod image;
 pub mod interlock;
+pub mod order;
 pub mod reason;
+pub mod slots;
 pub mod version;

@@ -1,0 +1,146 @@
+use super::*;
+use proptest::prelude::*;
+
+fn speaks(oldest: u8, newest: u8) -> Speaks {
+    Speaks { link: LinkRange { oldest, newest }, profile: ActuationProfile { id: 1, version: 1 } }
+}
+
+fn both<'a>(net: Speaks, io: Speaks, nets: &'a [Speaks], ios: &'a [Speaks]) -> Plan<'a> {
+    Plan { net, io, net_images: nets, io_images: ios, want_net: Some(0), want_io: Some(0) }
+}
+
+fn steps(list: &[(Chip, Option<usize>)]) -> std::vec::Vec<Step> {
+    list.iter().map(|(chip, image)| Step { chip: *chip, image: *image }).collect()
+}
+
+#[test]
+fn either_order_goes_io_first() {
+    let found = route(&both(speaks(1, 2), speaks(1, 2), &[speaks(1, 3)], &[speaks(1, 3)])).unwrap();
+    assert_eq!(found.as_slice(), steps(&[(Chip::Io, Some(0)), (Chip::Net, Some(0))]));
+}
+
+#[test]
+fn an_io_image_that_no_longer_speaks_the_old_link_waits_for_net() {
+    let found = route(&both(speaks(1, 1), speaks(1, 1), &[speaks(1, 2)], &[speaks(2, 2)])).unwrap();
+    assert_eq!(found.as_slice(), steps(&[(Chip::Net, Some(0)), (Chip::Io, Some(0))]));
+}
+
+#[test]
+fn a_gap_is_crossed_on_a_stepping_stone() {
+    // Both ends moved from link 1 to link 2; an older net image speaks both.
+    let nets = [speaks(2, 2), speaks(1, 2)];
+    let found = route(&both(speaks(1, 1), speaks(1, 1), &nets, &[speaks(2, 2)])).unwrap();
+    assert_eq!(found.as_slice(), steps(&[(Chip::Net, Some(1)), (Chip::Io, Some(0)), (Chip::Net, Some(0))]));
+}
+
+#[test]
+fn a_missing_stone_is_named() {
+    let refused = route(&both(speaks(1, 1), speaks(1, 1), &[speaks(3, 4)], &[speaks(3, 3)]));
+    let stone = Stone { chip: Chip::Io, link: LinkRange { oldest: 1, newest: 3 }, profile: 1 };
+    assert_eq!(refused, Err(NoRoute::Missing(stone)));
+    assert!(format!("{}", refused.unwrap_err()).contains("io chip that speaks link 1 to 3"));
+}
+
+#[test]
+fn another_meaning_is_never_crossed() {
+    let other = |s: Speaks| Speaks { profile: ActuationProfile { id: 2, version: 1 }, ..s };
+    let (now, after) = (speaks(1, 1), other(speaks(1, 1)));
+    assert_eq!(route(&both(now, now, &[after], &[after])), Err(NoRoute::OtherMeaning { now: 1, after: 2 }));
+}
+
+#[test]
+fn ends_that_are_apart_are_refused() {
+    assert_eq!(
+        route(&both(speaks(1, 1), speaks(2, 2), &[speaks(2, 2)], &[speaks(2, 2)])),
+        Err(NoRoute::ApartNow)
+    );
+    assert_eq!(
+        route(&both(speaks(1, 1), speaks(1, 1), &[speaks(1, 1)], &[speaks(2, 2)])),
+        Err(NoRoute::ApartAfter)
+    );
+}
+
+#[test]
+fn indices_and_counts_are_checked() {
+    let many = [speaks(1, 1); MAX_AT_HAND + 1];
+    let plan = both(speaks(1, 1), speaks(1, 1), &many, &[]);
+    assert_eq!(route(&plan), Err(NoRoute::TooMany { chip: Chip::Net, given: 16 }));
+    let one = [speaks(1, 1)];
+    let plan = both(speaks(1, 1), speaks(1, 1), &one, &[]);
+    assert_eq!(route(&plan), Err(NoRoute::NotAtHand { chip: Chip::Io, index: 0 }));
+}
+
+#[test]
+fn nothing_to_do_takes_no_step() {
+    let plan = Plan { want_net: None, want_io: None, ..both(speaks(1, 1), speaks(1, 1), &[], &[]) };
+    assert_eq!(route(&plan).unwrap().len(), 0);
+}
+
+fn any_speaks() -> impl Strategy<Value = Speaks> {
+    (0u8..6, 0u8..3, 1u16..3, 0u8..3).prop_map(|(oldest, more, id, version)| Speaks {
+        link: LinkRange { oldest, newest: oldest + more },
+        profile: ActuationProfile { id, version },
+    })
+}
+
+/// Length of the shortest route by trying every walk of that length, longest 8.
+fn brute(plan: &Plan<'_>) -> Option<usize> {
+    let nets: std::vec::Vec<_> = core::iter::once(plan.net).chain(plan.net_images.iter().copied()).collect();
+    let ios: std::vec::Vec<_> = core::iter::once(plan.io).chain(plan.io_images.iter().copied()).collect();
+    let goal = (plan.want_net.map_or(0, |n| n + 1), plan.want_io.map_or(0, |n| n + 1));
+    if !nets[0].understands(ios[0]) {
+        return None;
+    }
+    let mut ends = std::collections::BTreeSet::from([(0, 0)]);
+    for steps in 0..=8 {
+        if ends.contains(&goal) {
+            return Some(steps);
+        }
+        let mut next = std::collections::BTreeSet::new();
+        for (n, i) in ends {
+            next.extend((0..nets.len()).filter(|m| nets[*m].understands(ios[i])).map(|m| (m, i)));
+            next.extend((0..ios.len()).filter(|j| nets[n].understands(ios[*j])).map(|j| (n, j)));
+        }
+        ends = next;
+    }
+    None
+}
+
+proptest! {
+    #[test]
+    fn as_short_as_trying_everything_and_safe_all_the_way(
+        net in any_speaks(), io in any_speaks(),
+        nets in proptest::collection::vec(any_speaks(), 1..4),
+        ios in proptest::collection::vec(any_speaks(), 1..4),
+    ) {
+        let plan = both(net, io, &nets, &ios);
+        let found = route(&plan);
+        prop_assert_eq!(found.as_ref().ok().map(|s| s.len()), brute(&plan));
+        let Ok(found) = found else { return Ok(()) };
+        let (mut on_net, mut on_io) = (net, io);
+        for step in &found {
+            match (step.chip, step.image) {
+                (Chip::Net, n) => on_net = n.map_or(net, |n| nets[n]),
+                (Chip::Io, i) => on_io = i.map_or(io, |i| ios[i]),
+            }
+            prop_assert!(on_net.understands(on_io));
+        }
+        prop_assert_eq!((on_net, on_io), (nets[0], ios[0]));
+    }
+
+    #[test]
+    fn a_named_stone_does_open_the_way(
+        net in any_speaks(), io in any_speaks(),
+        nets in proptest::collection::vec(any_speaks(), 1..4),
+        ios in proptest::collection::vec(any_speaks(), 1..4),
+    ) {
+        let Err(NoRoute::Missing(stone)) = route(&both(net, io, &nets, &ios)) else { return Ok(()) };
+        let image = Speaks { link: stone.link, profile: ActuationProfile { id: stone.profile, version: 0 } };
+        let (mut nets, mut ios) = (nets, ios);
+        match stone.chip {
+            Chip::Net => nets.push(image),
+            Chip::Io => ios.push(image),
+        }
+        prop_assert!(route(&both(net, io, &nets, &ios)).is_ok());
+    }
+}
