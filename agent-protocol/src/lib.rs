@@ -15,6 +15,7 @@ pub mod checkin;
 pub mod id;
 pub mod image;
 pub mod interlock;
+pub mod link;
 pub mod order;
 pub mod reason;
 pub mod slots;

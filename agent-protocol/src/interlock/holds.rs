@@ -1,4 +1,4 @@
-//! Whether a change may be applied now.
+//! The reasons to wait, as a set that fits a check-in.
 
 use core::fmt;
 

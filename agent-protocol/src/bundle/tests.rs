@@ -1,0 +1,98 @@
+use super::*;
+use crate::id::NodeId;
+
+/// A bundle as a node at Larkfield might have it.
+pub(crate) fn larkfield_bundle() -> Bundle {
+    let network = Network {
+        ssid: heapless::Vec::from_slice(b"larkfield").unwrap(),
+        passphrase: "published test phrase".try_into().unwrap(),
+    };
+    Bundle {
+        schema: SCHEMA,
+        salt: [7; 16],
+        node: NodeId([1; 16]),
+        name: "cart shed".try_into().unwrap(),
+        networks: [network].into_iter().collect(),
+        wifi_change: None,
+        servers: [Address("https://192.0.2.7:8443".try_into().unwrap())].into_iter().collect(),
+        checkin_seconds: 300,
+        door: Door {
+            kind: DoorKind::Sectional,
+            open_below_mm: 450,
+            closed_above_mm: 2100,
+            hysteresis_mm: 20,
+            temperature_compensated: true,
+            pulse_ms: 500,
+            gap_ms: 1500,
+            travel_seconds: 20,
+        },
+        close: UnattendedClose {
+            enabled: true,
+            after_minutes: 30,
+            warn_tenths: 80,
+            sound: true,
+            light: true,
+            max_failed: 2,
+            blocked_by_co: true,
+            photo_sensor: true,
+            tone_hz: 2000,
+            pulses_tenths: 45,
+            flashes_tenths: 20,
+        },
+        alarms: Alarms {
+            co_fast_ppm: Some(300),
+            co_slow_ppm: Some(50),
+            co_slow_minutes: 60,
+            left_open_minutes: Some(15),
+            light_on_above: None,
+            light_minutes: 30,
+            co_curve_a_milli: 99_269,
+            co_curve_b_micro: -1_518_033,
+            co_r0_ohms: 9_289,
+        },
+        policy: Policy {
+            rest_seconds: 30,
+            trial_seconds: 120,
+            consent: false,
+            supply_min_mv: 4750,
+            supply_max_mv: 5250,
+        },
+    }
+}
+
+/// Source: IEEE 802.11i-2004 annex H.4.1 for the lengths and characters; IEEE 802.11 for the
+/// SSID's 32 bytes.
+#[test]
+fn networks_follow_the_published_lengths() {
+    assert_eq!(check_network(b"", b"12345678"), Err(BadNetwork::SsidLength(0)));
+    assert_eq!(check_network(&[b'x'; 33], b"12345678"), Err(BadNetwork::SsidLength(33)));
+    assert_eq!(check_network(&[0xff; 32], b"12345678"), Ok(()));
+    assert_eq!(check_network(b"a", b"1234567"), Err(BadNetwork::PassphraseLength(7)));
+    assert_eq!(check_network(b"a", &[b'~'; 63]), Ok(()));
+    assert_eq!(check_network(b"a", &[b'F'; 64]), Ok(()));
+    let mut almost = [b'0'; 64];
+    almost[40] = b'g';
+    assert_eq!(check_network(b"a", &almost), Err(BadNetwork::PassphraseHex { at: 40 }));
+    assert_eq!(check_network(b"a", &[b'0'; 65]), Err(BadNetwork::PassphraseLength(65)));
+    for bad in [b'\t', 127, 0xc3] {
+        assert_eq!(
+            check_network(b"a", &[b'p', b'p', b'p', b'p', b'p', b'p', b'p', bad]),
+            Err(BadNetwork::PassphraseCharacter { at: 7 })
+        );
+    }
+}
+
+#[test]
+fn a_passphrase_never_shows_in_debug_output() {
+    assert!(!format!("{:?}", larkfield_bundle()).contains("published"));
+}
+
+#[test]
+fn a_bundle_reads_back() {
+    let mut buffer = [0u8; 1024];
+    let mut cursor = minicbor::encode::write::Cursor::new(&mut buffer[..]);
+    minicbor::encode(larkfield_bundle(), &mut cursor).unwrap();
+    let len = cursor.position();
+    assert_eq!(minicbor::decode::<Bundle>(&buffer[..len]).unwrap(), larkfield_bundle());
+    assert!(len < 512, "{len}");
+}

@@ -1,0 +1,136 @@
+//! Bringing an image to the io chip over a lossy link: one question at a time, repeated until
+//! answered, resumed where the io chip says it stands.
+//!
+//! ```text
+//! Entering -> Beginning -> Digest 0 -> Digest 1 -> Sending ... -> Finishing -> Starting -> End(Taken)
+//!     any state --retries spent--> End(NoAnswer)    Finishing --digest differs--> End(WrongDigest)
+//! ```
+
+use super::message::{Answer, Ask, DATA_MAX};
+use crate::id::Digest;
+use heapless::Vec;
+
+/// How often one question is repeated before the transfer gives up.
+pub const RETRIES: u16 = 200;
+
+/// How a transfer ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum TransferEnd {
+    /// The io chip holds the image, checked its digest, and starts it.
+    Taken,
+    /// The io chip measured another digest.
+    WrongDigest,
+    /// The io chip stopped answering, with this many bytes taken.
+    NoAnswer {
+        /// Bytes that it had taken.
+        taken: u32,
+    },
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+enum State {
+    Entering,
+    Beginning,
+    Digest(u8),
+    Sending { next: u32 },
+    Finishing,
+    Starting,
+    Ended(TransferEnd),
+}
+
+/// One image on its way to the io chip. The caller owns the link and the image.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct Transfer {
+    size: u32,
+    digest: Digest,
+    state: State,
+    tries: u16,
+}
+
+impl Transfer {
+    /// Starts a transfer of `size` bytes whose SHA-256 is `digest`.
+    pub const fn new(size: u32, digest: Digest) -> Self {
+        Self { size, digest, state: State::Entering, tries: 0 }
+    }
+
+    /// How it ended, if it has.
+    pub const fn ended(&self) -> Option<TransferEnd> {
+        match self.state {
+            State::Ended(end) => Some(end),
+            _ => None,
+        }
+    }
+
+    /// The piece of the image that the next question carries: offset and length.
+    pub fn wants(&self) -> Option<(u32, usize)> {
+        match self.state {
+            State::Sending { next } => {
+                Some((next, DATA_MAX.min(self.size.saturating_sub(next) as usize)))
+            }
+            _ => None,
+        }
+    }
+
+    /// The next question; `piece` are the image bytes that [`Self::wants`] named. `None` when
+    /// the transfer has ended, or the piece is not the one wanted.
+    pub fn ask(&mut self, piece: &[u8]) -> Option<Ask> {
+        if self.tries >= RETRIES {
+            let taken = match self.state {
+                State::Sending { next } => next,
+                State::Finishing | State::Starting => self.size,
+                State::Entering | State::Beginning | State::Digest(_) => 0,
+                State::Ended(_) => return None,
+            };
+            self.state = State::Ended(TransferEnd::NoAnswer { taken });
+            return None;
+        }
+        self.tries += 1;
+        let (first, second) = self.digest.0.split_at(16);
+        let half = |bytes: &[u8]| bytes.try_into().unwrap_or([0; 16]);
+        Some(match self.state {
+            State::Entering => Ask::EnterLoader,
+            State::Beginning => Ask::Begin { size: self.size },
+            State::Digest(0) => Ask::Digest { half: 0, bytes: half(first) },
+            State::Digest(_) => Ask::Digest { half: 1, bytes: half(second) },
+            State::Sending { next } => {
+                let (_, len) = self.wants()?;
+                if piece.len() != len {
+                    return None;
+                }
+                Ask::Data { offset: next, bytes: Vec::from_slice(piece).ok()? }
+            }
+            State::Finishing => Ask::Finish,
+            State::Starting => Ask::Start,
+            State::Ended(_) => return None,
+        })
+    }
+
+    /// An answer came. Foreign answers change nothing.
+    pub fn answered(&mut self, answer: &Answer) {
+        let next = match (self.state, answer) {
+            (State::Entering, Answer::Done { .. }) => State::Beginning,
+            (State::Beginning, Answer::Done { .. }) => State::Digest(0),
+            (State::Digest(0), Answer::Done { .. }) => State::Digest(1),
+            (State::Digest(_) | State::Sending { .. }, Answer::Done { next }) => {
+                if *next >= self.size {
+                    State::Finishing
+                } else {
+                    State::Sending { next: *next }
+                }
+            }
+            (State::Finishing, Answer::Done { .. }) => State::Starting,
+            (State::Finishing, Answer::No) => State::Ended(TransferEnd::WrongDigest),
+            (State::Starting, Answer::Done { .. }) => State::Ended(TransferEnd::Taken),
+            // The loader lost its place, for instance by a reset: begin again.
+            (State::Digest(_) | State::Sending { .. } | State::Starting, Answer::No) => State::Entering,
+            (State::Entering | State::Beginning, Answer::No)
+            | (_, Answer::Hello(_) | Answer::Status(_))
+            | (State::Ended(_), Answer::Done { .. } | Answer::No) => return,
+        };
+        // Starting over spends a try, so that a loader that always says no cannot keep us for ever.
+        if next != State::Entering {
+            self.tries = 0;
+        }
+        self.state = next;
+    }
+}

@@ -1,0 +1,11 @@
+//! Slots and the boot record.
+
+mod record;
+mod store;
+#[cfg(test)]
+mod tests;
+
+pub use record::{
+    BootRecord, COUNTER_BLOCK, Change, Pair, Part, Slot, SlotImage, SlotText, TRIAL_STARTS, Trial,
+};
+pub use store::{PLACE, RecordStore, SECTOR, StoreFault};

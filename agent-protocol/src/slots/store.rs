@@ -1,0 +1,167 @@
+//! Keeping the boot record in flash so that a power cut at any operation leaves a valid one.
+//!
+//! Two sectors hold the same log. Each sector has two places of 2048 bytes. A write goes to the
+//! next free place of the first sector, then of the second; a sector with no free place is
+//! erased first, while the other still holds the record before. Of all valid records the one
+//! with the highest generation counts. Layout of a place:
+//!
+//! | bytes | what |
+//! | --- | --- |
+//! | 0..4 | `50 42 52 31` ("PBR1") |
+//! | 4..6 | length of the record, little-endian |
+//! | 6..8 | zero |
+//! | 8..12 | CRC-32/ISO-HDLC of bytes 0..8 and of the record, little-endian |
+//! | 12.. | the record, deterministic CBOR; the rest is erased flash |
+
+use super::record::BootRecord;
+use crate::board::{Flash, FlashFault};
+
+/// Bytes in one place.
+pub const PLACE: usize = 2048;
+/// Bytes in a sector.
+pub const SECTOR: u32 = 4096;
+const HEAD: usize = 12;
+const MAGIC: [u8; 4] = *b"PBR1";
+const CRC: crc::Crc<u32> = crc::Crc::<u32>::new(&crc::CRC_32_ISO_HDLC);
+
+/// Why the record could not be kept.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum StoreFault {
+    /// Flash failed, or does not hold what was written, in both sectors.
+    Flash(FlashFault),
+    /// The record does not fit its place.
+    TooLarge,
+}
+
+impl From<FlashFault> for StoreFault {
+    fn from(fault: FlashFault) -> Self {
+        Self::Flash(fault)
+    }
+}
+
+/// Where the two sectors are.
+#[derive(Clone, Copy, Debug)]
+pub struct RecordStore {
+    /// Addresses of the two sectors.
+    pub sectors: [u32; 2],
+}
+
+impl RecordStore {
+    /// Reads the record that counts; `None` on a board that never had one.
+    ///
+    /// # Errors
+    /// [`FlashFault`] if flash cannot be read.
+    pub fn load<F: Flash>(&self, flash: &mut F) -> Result<Option<BootRecord>, FlashFault> {
+        let mut best: Option<BootRecord> = None;
+        let mut place = [0u8; PLACE];
+        for sector in self.sectors {
+            for n in 0..SECTOR / PLACE as u32 {
+                flash.read(sector + n * PLACE as u32, &mut place)?;
+                if let Some(found) = parse(&place)
+                    && best.as_ref().is_none_or(|b| found.generation > b.generation)
+                {
+                    best = Some(found);
+                }
+            }
+        }
+        Ok(best)
+    }
+
+    /// Writes `record` with the next generation, twice, and reads it back.
+    ///
+    /// # Errors
+    /// [`StoreFault`] if neither sector took it; at least one still holds the record before.
+    pub fn save<F: Flash>(&self, flash: &mut F, record: &mut BootRecord) -> Result<(), StoreFault> {
+        let mut next = record.clone();
+        next.generation = record.generation.saturating_add(1);
+        let mut place = [0xffu8; PLACE];
+        let len = write(&next, &mut place).ok_or(StoreFault::TooLarge)?;
+        let bytes = place.get(..len.next_multiple_of(4)).ok_or(StoreFault::TooLarge)?;
+        let mut taken = 0;
+        let mut last = Ok(());
+        for sector in self.sectors {
+            match self.put(flash, sector, bytes) {
+                Ok(()) => taken += 1,
+                // No power: nothing more can be done, and nothing more was done.
+                Err(FlashFault::PowerLost) => return Err(FlashFault::PowerLost.into()),
+                Err(fault) => last = Err(fault),
+            }
+        }
+        if taken == 0 {
+            last?;
+        }
+        *record = next;
+        Ok(())
+    }
+
+    fn put<F: Flash>(&self, flash: &mut F, sector: u32, bytes: &[u8]) -> Result<(), FlashFault> {
+        let mut at = None;
+        for n in 0..SECTOR / PLACE as u32 {
+            let address = sector + n * PLACE as u32;
+            if is_blank(flash, address, PLACE)? {
+                at = Some(address);
+                break;
+            }
+        }
+        let address = match at {
+            Some(address) => address,
+            None => {
+                flash.erase(sector)?;
+                sector
+            }
+        };
+        flash.program(address, bytes)?;
+        let mut back = [0u8; 256];
+        for (n, chunk) in bytes.chunks(256).enumerate() {
+            let Some(read) = back.get_mut(..chunk.len()) else { continue };
+            flash.read(address + (n * 256) as u32, read)?;
+            if read != chunk {
+                return Err(FlashFault::Worn { address: address + (n * 256) as u32 });
+            }
+        }
+        Ok(())
+    }
+}
+
+fn is_blank<F: Flash>(flash: &mut F, address: u32, len: usize) -> Result<bool, FlashFault> {
+    let mut chunk = [0u8; 256];
+    for n in 0..len / 256 {
+        flash.read(address + (n * 256) as u32, &mut chunk)?;
+        if chunk.iter().any(|b| *b != 0xff) {
+            return Ok(false);
+        }
+    }
+    Ok(true)
+}
+
+fn sum(head: &[u8], body: &[u8]) -> [u8; 4] {
+    let mut digest = CRC.digest();
+    digest.update(head);
+    digest.update(body);
+    digest.finalize().to_le_bytes()
+}
+
+fn write(record: &BootRecord, place: &mut [u8; PLACE]) -> Option<usize> {
+    let room = place.get_mut(HEAD..)?;
+    let mut cursor = minicbor::encode::write::Cursor::new(&mut *room);
+    minicbor::encode(record, &mut cursor).ok()?;
+    let len = cursor.position();
+    let (head, body) = place.split_at_mut_checked(HEAD)?;
+    head.get_mut(..4)?.copy_from_slice(&MAGIC);
+    head.get_mut(4..6)?.copy_from_slice(&u16::try_from(len).ok()?.to_le_bytes());
+    head.get_mut(6..8)?.copy_from_slice(&[0, 0]);
+    let crc = sum(head.get(..8)?, body.get(..len)?);
+    head.get_mut(8..12)?.copy_from_slice(&crc);
+    Some(HEAD + len)
+}
+
+fn parse(place: &[u8; PLACE]) -> Option<BootRecord> {
+    let (head, body) = place.split_at_checked(HEAD)?;
+    let (magic, rest) = head.split_at_checked(4)?;
+    let len: [u8; 2] = rest.get(..2)?.try_into().ok()?;
+    let record = body.get(..usize::from(u16::from_le_bytes(len)))?;
+    if magic != MAGIC || head.get(8..12)? != sum(head.get(..8)?, record) {
+        return None;
+    }
+    minicbor::decode(record).ok()
+}
