@@ -12,6 +12,7 @@ pub mod board;
 pub mod bundle;
 pub mod cbor;
 pub mod checkin;
+pub mod cose;
 pub mod id;
 pub mod image;
 pub mod interlock;

@@ -127,7 +127,7 @@ pub fn check(bytes: &[u8], limits: Limits) -> Result<(), CborFault> {
 impl Open {
     /// Takes note that the item in hand ends at `end`.
     fn item_done(&mut self, bytes: &[u8], end: usize, order: MapOrder) -> Result<(), CborFault> {
-        if self.map && self.left % 2 == 0 {
+        if self.map && self.left.is_multiple_of(2) {
             let fault = |kind| CborFault { at: self.item, kind };
             let key = bytes.get(self.item..end);
             match order {

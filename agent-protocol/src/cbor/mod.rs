@@ -6,15 +6,19 @@
 pub mod blob;
 mod check;
 mod fault;
+mod head;
 pub mod list;
 mod message;
 pub mod text;
+mod writer;
 
 pub use check::{Limits, MAX_DEPTH, MAX_UNORDERED, MapOrder, check};
 pub use fault::{CborFault, CborKind};
 pub use message::{MessageFault, decode_message, encode_message};
 
 pub(crate) use check::item_end;
+pub(crate) use head::{bytes_head, head};
+pub(crate) use writer::{Bounded, Sink, Writer};
 
 #[cfg(test)]
 mod tests;

@@ -141,3 +141,14 @@ proptest! {
         }
     }
 }
+
+/// Heads are the shortest: the reader that refuses all others takes them.
+#[test]
+fn written_heads_are_the_shortest() {
+    for n in [0, 23, 24, 255, 256, 65_535, 65_536, u64::from(u32::MAX), u64::from(u32::MAX) + 1, u64::MAX] {
+        let bytes = head(0, n);
+        assert_eq!(check(&bytes, Limits::default()), Ok(()), "{n}");
+        assert_eq!(decode_message::<u64>(&bytes), Ok(n));
+    }
+    assert_eq!(bytes_head(113).as_slice(), hex!("5871"));
+}

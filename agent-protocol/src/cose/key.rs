@@ -1,0 +1,76 @@
+//! Loading keys, and their short names.
+
+use crate::id::PublicKey;
+use core::fmt;
+use ed25519_dalek::VerifyingKey;
+use sha2::{Digest, Sha256};
+
+/// Bytes in a key's short name.
+pub const KID_LEN: usize = 8;
+
+/// Why 32 bytes are no usable Ed25519 public key.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum KeyFault {
+    /// They encode no point of the curve.
+    NotAPoint,
+    /// They encode a point in another than the one canonical form.
+    NotCanonical,
+    /// A point of small order: signatures under it prove nothing.
+    SmallOrder,
+}
+
+impl fmt::Display for KeyFault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::NotAPoint => "the key is no Ed25519 public key",
+            Self::NotCanonical => "the key is not in its canonical form",
+            Self::SmallOrder => "the key is a known weak one",
+        })
+    }
+}
+
+impl core::error::Error for KeyFault {}
+
+/// Loads an Ed25519 public key for verifying.
+///
+/// # Errors
+/// [`KeyFault`] for bytes that are no point, are not canonical, or have small order.
+///
+/// # Source
+/// RFC 8032 section 5.1.3 (decoding, canonical y); the refusal of small order is ours.
+pub fn verifying_key(key: &PublicKey) -> Result<VerifyingKey, KeyFault> {
+    let loaded = VerifyingKey::from_bytes(&key.0).map_err(|_| KeyFault::NotAPoint)?;
+    check(&loaded)?;
+    Ok(loaded)
+}
+
+/// The checks of [`verifying_key`] on a key that was loaded some other way.
+pub(super) fn check(key: &VerifyingKey) -> Result<(), KeyFault> {
+    if key.is_weak() {
+        return Err(KeyFault::SmallOrder);
+    }
+    // The library accepts y not reduced modulo p; writing the point anew gives the canonical form.
+    if key.to_edwards().compress().as_bytes() != key.as_bytes() {
+        return Err(KeyFault::NotCanonical);
+    }
+    Ok(())
+}
+
+/// The thumbprint of an Ed25519 public key: SHA-256 over its COSE_Key `{1: 1, -1: 6, -2: x}`.
+///
+/// # Source
+/// RFC 9679 section 3 and RFC 9053 section 7.2.
+pub fn thumbprint(key: &PublicKey) -> [u8; 32] {
+    Sha256::new()
+        .chain_update([0xa3, 0x01, 0x01, 0x20, 0x06, 0x21, 0x58, 0x20])
+        .chain_update(key.0)
+        .finalize()
+        .into()
+}
+
+/// A key's short name for the `kid` header: the first [`KID_LEN`] bytes of its thumbprint.
+pub fn kid(key: &PublicKey) -> [u8; KID_LEN] {
+    let mut kid = [0; KID_LEN];
+    kid.iter_mut().zip(thumbprint(key)).for_each(|(to, from)| *to = from);
+    kid
+}
