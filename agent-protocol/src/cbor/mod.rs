@@ -9,6 +9,7 @@ mod fault;
 mod head;
 pub mod list;
 mod message;
+mod reader;
 pub mod text;
 mod writer;
 
@@ -18,6 +19,7 @@ pub use message::{MessageFault, decode_message, encode_message};
 
 pub(crate) use check::item_end;
 pub(crate) use head::{bytes_head, head};
+pub(crate) use reader::{Reader, Unexpected};
 pub(crate) use writer::{Bounded, Sink, Writer};
 
 #[cfg(test)]

@@ -1,7 +1,7 @@
 //! Why a COSE message is refused.
 
 use super::KeyFault;
-use crate::cbor::CborFault;
+use crate::cbor::{CborFault, Unexpected};
 use core::fmt;
 
 /// Why a COSE_Sign1 is refused. Offsets count from the start of the message.
@@ -196,3 +196,14 @@ impl fmt::Display for SealFault {
 }
 
 impl core::error::Error for SealFault {}
+
+macro_rules! from_unexpected {
+    ($($fault:ty),*) => {$(
+        impl From<Unexpected> for $fault {
+            fn from(Unexpected { at, expected }: Unexpected) -> Self {
+                Self::Structure { at, expected }
+            }
+        }
+    )*};
+}
+from_unexpected!(CoseFault, SealFault);

@@ -40,20 +40,14 @@ impl core::error::Error for KeyFault {}
 /// RFC 8032 section 5.1.3 (decoding, canonical y); the refusal of small order is ours.
 pub fn verifying_key(key: &PublicKey) -> Result<VerifyingKey, KeyFault> {
     let loaded = VerifyingKey::from_bytes(&key.0).map_err(|_| KeyFault::NotAPoint)?;
-    check(&loaded)?;
-    Ok(loaded)
-}
-
-/// The checks of [`verifying_key`] on a key that was loaded some other way.
-pub(super) fn check(key: &VerifyingKey) -> Result<(), KeyFault> {
-    if key.is_weak() {
+    if loaded.is_weak() {
         return Err(KeyFault::SmallOrder);
     }
     // The library accepts y not reduced modulo p; writing the point anew gives the canonical form.
-    if key.to_edwards().compress().as_bytes() != key.as_bytes() {
+    if loaded.to_edwards().compress().as_bytes() != &key.0 {
         return Err(KeyFault::NotCanonical);
     }
-    Ok(())
+    Ok(loaded)
 }
 
 /// The thumbprint of an Ed25519 public key: SHA-256 over its COSE_Key `{1: 1, -1: 6, -2: x}`.

@@ -6,14 +6,13 @@
 //! - [`key`]: loading keys, and their short names.
 //!
 //! Every kind of message is signed with its own external data, so that one can never stand in
-//! for another: [`CLAIM`], [`CHECK_IN`], [`REPLY`], [`REPORT`]. Envelopes are signed with none,
+//! for another: [`AAD_CLAIM`], [`AAD_CHECK_IN`], [`AAD_REPLY`], [`AAD_REPORT`]. Envelopes are signed with none,
 //! as SUIT asks; they cannot be taken for a message, because what is signed there is a SUIT_Digest
 //! and the external data is empty.
 
 pub mod encrypt;
 mod fault;
 pub mod key;
-mod reader;
 pub mod sign1;
 
 pub use ed25519_dalek::{SigningKey, VerifyingKey};
@@ -21,16 +20,14 @@ pub use fault::{CoseFault, SealFault};
 pub use key::KeyFault;
 pub use x25519_dalek::StaticSecret;
 
-pub(crate) use reader::Reader;
-
 /// External data of a node's claim, signed by the node.
-pub const CLAIM: &[u8] = b"pintle claim";
+pub const AAD_CLAIM: &[u8] = b"pintle claim";
 /// External data of a check-in, signed by the node.
-pub const CHECK_IN: &[u8] = b"pintle check-in";
+pub const AAD_CHECK_IN: &[u8] = b"pintle check-in";
 /// External data of a reply, signed by the server.
-pub const REPLY: &[u8] = b"pintle reply";
+pub const AAD_REPLY: &[u8] = b"pintle reply";
 /// External data of a SUIT_Report that travels alone, signed by the node.
-pub const REPORT: &[u8] = b"pintle report";
+pub const AAD_REPORT: &[u8] = b"pintle report";
 
 /// Ed25519 (RFC 9864).
 pub const ED25519: i64 = -19;

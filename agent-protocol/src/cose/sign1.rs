@@ -5,10 +5,11 @@
 //! 18([ h'a10132', {? 4: kid}, payload or null, 64 bytes of signature ])
 //! ```
 
-use super::{CoseFault, ED25519, Reader, key};
-use crate::cbor::{Limits, bytes_head, check};
+use super::{CoseFault, ED25519, key};
+use crate::cbor::{Limits, Reader, bytes_head, check};
+use crate::id::PublicKey;
 use ed25519_dalek::ed25519::signature::MultipartSigner;
-use ed25519_dalek::{Signature, SigningKey, VerifyingKey};
+use ed25519_dalek::{Signature, SigningKey};
 use heapless::Vec;
 
 /// The protected header `{1: -19}`.
@@ -151,7 +152,7 @@ impl<'b> Sign1<'b> {
     /// order or not canonical refused on top.
     pub fn verify(
         &self,
-        key: &VerifyingKey,
+        key: &PublicKey,
         external_aad: &[u8],
         detached: Option<&[u8]>,
     ) -> Result<(), CoseFault> {
@@ -159,13 +160,13 @@ impl<'b> Sign1<'b> {
     }
 
     /// [`Self::verify`] with less stack, for detached payloads of at most 64 bytes.
-    pub(crate) fn verify_digest(&self, key: &VerifyingKey, digest: &[u8]) -> Result<(), CoseFault> {
+    pub(crate) fn verify_digest(&self, key: &PublicKey, digest: &[u8]) -> Result<(), CoseFault> {
         self.verify_within::<{ 64 + SIG_FIXED }>(key, &[], Some(digest))
     }
 
     fn verify_within<const N: usize>(
         &self,
-        key: &VerifyingKey,
+        key: &PublicKey,
         external_aad: &[u8],
         detached: Option<&[u8]>,
     ) -> Result<(), CoseFault> {
@@ -175,7 +176,7 @@ impl<'b> Sign1<'b> {
             (Some(_), Some(_)) => return Err(CoseFault::PayloadAttached { at: self.payload_at }),
             (None, None) => return Err(CoseFault::PayloadMissing),
         };
-        key::check(key)?;
+        let key = key::verifying_key(key)?;
         let mut signed: Vec<u8, N> = Vec::new();
         for part in
             sig_structure(&bytes_head(external_aad.len()), external_aad, &bytes_head(payload.len()), payload)
@@ -203,7 +204,7 @@ fn sig_structure<'a>(
 ///
 /// # Errors
 /// As [`parse`] and [`Sign1::verify`].
-pub fn open<'b>(bytes: &'b [u8], key: &VerifyingKey, external_aad: &[u8]) -> Result<&'b [u8], CoseFault> {
+pub fn open<'b>(bytes: &'b [u8], key: &PublicKey, external_aad: &[u8]) -> Result<&'b [u8], CoseFault> {
     let message = parse(bytes)?;
     message.verify(key, external_aad, None)?;
     message.payload.ok_or(CoseFault::PayloadMissing)

@@ -11,6 +11,10 @@ fn signer() -> SigningKey {
     SigningKey::from_bytes(&hex!("9d61b19deffd5a60ba844af492ec2cc44449c5697b326919703bac031cae7f60"))
 }
 
+fn public() -> PublicKey {
+    PublicKey(signer().verifying_key().to_bytes())
+}
+
 fn signed(payload: &[u8], aad: &[u8], kid: Option<&[u8]>) -> Vec<u8> {
     let mut out = [0; 4096];
     let len = sign1::sign_attached(&signer(), kid, payload, aad, &mut out).unwrap();
@@ -19,11 +23,11 @@ fn signed(payload: &[u8], aad: &[u8], kid: Option<&[u8]>) -> Vec<u8> {
 
 #[test]
 fn kinds_of_messages_do_not_stand_in_for_each_other() {
-    let kinds = [CLAIM, CHECK_IN, REPLY, REPORT, b""];
+    let kinds = [AAD_CLAIM, AAD_CHECK_IN, AAD_REPLY, AAD_REPORT, b""];
     for made in kinds {
         let message = signed(b"hello", made, None);
         for read in kinds {
-            let opened = sign1::open(&message, &signer().verifying_key(), read);
+            let opened = sign1::open(&message, &public(), read);
             assert_eq!(opened.is_ok(), made == read);
         }
     }
@@ -31,7 +35,7 @@ fn kinds_of_messages_do_not_stand_in_for_each_other() {
 
 #[test]
 fn payload_must_be_where_it_is_expected() {
-    let key = signer().verifying_key();
+    let key = public();
     let message = signed(b"hello", b"", None);
     let parsed = sign1::parse(&message).unwrap();
     assert_eq!(parsed.verify(&key, b"", None), Ok(()));
@@ -47,7 +51,7 @@ fn payload_must_be_where_it_is_expected() {
 #[test]
 fn only_the_one_form_is_taken() {
     let good = signed(b"x", b"", Some(b"kid"));
-    let key = signer().verifying_key();
+    let key = public();
     assert_eq!(sign1::open(&good, &key, b""), Ok(&b"x"[..]));
     let untagged = &good[1..];
     assert_eq!(sign1::parse(untagged), Err(CoseFault::Structure { at: 0, expected: "tag 18 (COSE_Sign1)" }));
@@ -83,19 +87,19 @@ fn room_and_length_are_checked_before_anything_is_written() {
         Err(CoseFault::TooLong { .. })
     ));
     assert!(sign1::sign_attached(&key, Some(&[0; MAX_KID + 1]), b"", b"", &mut [0; 4096]).is_err());
-    let longest = signed(&long[..MAX_SIGNED - CHECK_IN.len()], CHECK_IN, None);
-    assert!(sign1::open(&longest, &key.verifying_key(), CHECK_IN).is_ok());
+    let longest = signed(&long[..MAX_SIGNED - AAD_CHECK_IN.len()], AAD_CHECK_IN, None);
+    assert!(sign1::open(&longest, &public(), AAD_CHECK_IN).is_ok());
     // As long a message as can be written is also the longest that is verified.
     let foreign = [&hex!("d284 43a10132 a0 590801")[..], &long, &hex!("5840"), &[0; 64]].concat();
     let parsed = sign1::parse(&foreign).unwrap();
-    assert!(matches!(parsed.verify(&key.verifying_key(), CHECK_IN, None), Err(CoseFault::TooLong { .. })));
+    assert!(matches!(parsed.verify(&public(), AAD_CHECK_IN, None), Err(CoseFault::TooLong { .. })));
 }
 
 /// Source: RFC 9679 (thumbprint over the deterministic COSE_Key); the value is the SHA-256 of
 /// those bytes for the key of RFC 8032 section 7.1 TEST 1, computed with Python's hashlib.
 #[test]
 fn thumbprint_is_over_the_cose_key() {
-    let key = PublicKey(signer().verifying_key().to_bytes());
+    let key = public();
     let wanted = hex!("866eefbd6718c8846cd7ddfe43fc74ab1daac4538ff8514ea2ec2d410a415743");
     assert_eq!(key::thumbprint(&key), wanted);
     assert_eq!(key::kid(&key), wanted[..8]);
@@ -121,18 +125,18 @@ proptest! {
 
     #[test]
     fn what_was_signed_is_read_back(payload in proptest::collection::vec(any::<u8>(), 0..300), kid in proptest::option::of(proptest::collection::vec(any::<u8>(), 0..=MAX_KID))) {
-        let message = signed(&payload, REPLY, kid.as_deref());
+        let message = signed(&payload, AAD_REPLY, kid.as_deref());
         prop_assert_eq!(sign1::parse(&message).unwrap().kid(), kid.as_deref());
-        prop_assert_eq!(sign1::open(&message, &signer().verifying_key(), REPLY), Ok(&payload[..]));
+        prop_assert_eq!(sign1::open(&message, &public(), AAD_REPLY), Ok(&payload[..]));
     }
 
     /// All but the key identifier is protected, directly or by the one accepted form.
     #[test]
     fn any_changed_bit_is_noticed(bit in any::<proptest::sample::Index>()) {
-        let mut message = signed(b"hello", CLAIM, None);
+        let mut message = signed(b"hello", AAD_CLAIM, None);
         let bit = bit.index(message.len() * 8);
         message[bit / 8] ^= 1 << (bit % 8);
-        prop_assert!(sign1::open(&message, &signer().verifying_key(), CLAIM).is_err());
+        prop_assert!(sign1::open(&message, &public(), AAD_CLAIM).is_err());
     }
 
     #[test]

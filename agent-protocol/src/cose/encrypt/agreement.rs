@@ -3,8 +3,8 @@
 
 use super::Recipient;
 use super::info::algorithm_fault;
-use crate::cose::reader::Unexpected;
-use crate::cose::{ECDH_ES_A128KW, Reader, SealFault};
+use crate::cbor::{Reader, Unexpected};
+use crate::cose::{ECDH_ES_A128KW, SealFault};
 use aes_kw::{KeyInit, KwAes128};
 use hkdf::Hkdf;
 use sha2::Sha256;
@@ -102,16 +102,15 @@ struct Headers<'b> {
 impl<'b> Headers<'b> {
     fn read(recipient: &Recipient<'b>) -> Result<Self, SealFault> {
         let base = recipient.unprotected_at;
-        let place = |u: Unexpected| SealFault::Structure { at: base + u.at, expected: u.expected };
-        let mut r = Reader::new(recipient.unprotected);
+        let mut r = Reader::based(recipient.unprotected, base);
         let (mut ephemeral, mut salt) = (None, None);
-        for _ in 0..r.map("a map").map_err(place)? {
-            let at = base + r.at();
+        for _ in 0..r.map("a map")? {
+            let at = r.at();
             match r.int("a header label") {
                 // The key identifier names our own key; there is only one to choose.
-                Ok(4) => drop(r.bytes("a key identifier as a byte string").map_err(place)?),
-                Ok(-1) => ephemeral = Some(ephemeral_key(&mut r).map_err(place)?),
-                Ok(-20) => salt = Some(r.bytes("a salt as a byte string").map_err(place)?),
+                Ok(4) => drop(r.bytes("a key identifier as a byte string")?),
+                Ok(-1) => ephemeral = Some(ephemeral_key(&mut r)?),
+                Ok(-20) => salt = Some(r.bytes("a salt as a byte string")?),
                 _ => return Err(SealFault::Header { at }),
             }
         }

@@ -1,7 +1,7 @@
 //! Reading a SUIT_Encryption_Info.
 
-use crate::cbor::{Limits, check};
-use crate::cose::{CHACHA20_POLY1305, Reader, SealFault};
+use crate::cbor::{Limits, Reader, check};
+use crate::cose::{CHACHA20_POLY1305, SealFault};
 
 /// The content layer's protected header: `{1: 24}`.
 pub(super) const CONTENT_PROTECTED: [u8; 4] = [0xa1, 0x01, 0x18, 0x18];

@@ -1,11 +1,17 @@
 //! Reading checked CBOR step by step, with the byte offset of whatever is not as expected.
+//!
+//! Offsets can count from the start of something larger, of which the bytes are a part: an
+//! envelope holds byte strings in byte strings, and a fault is easiest found by its place in the
+//! whole.
 
 use minicbor::data::Type;
 use minicbor::{Decoder, decode};
 
 /// A reader on bytes that have passed [`crate::cbor::check`].
+#[derive(Clone)]
 pub(crate) struct Reader<'b> {
     decoder: Decoder<'b>,
+    base: usize,
 }
 
 /// What was expected and not found.
@@ -18,18 +24,26 @@ pub(crate) struct Unexpected {
 }
 
 impl<'b> Reader<'b> {
+    /// Reads from the start of `bytes`; offsets count from there.
     pub(crate) fn new(bytes: &'b [u8]) -> Self {
-        Self { decoder: Decoder::new(bytes) }
+        Self::based(bytes, 0)
+    }
+
+    /// Reads from the start of `bytes`, which stand at `base` in something larger.
+    pub(crate) fn based(bytes: &'b [u8], base: usize) -> Self {
+        Self { decoder: Decoder::new(bytes), base }
+    }
+
+    /// Reads from the middle of `bytes`.
+    pub(crate) fn from(bytes: &'b [u8], at: usize) -> Self {
+        let mut decoder = Decoder::new(bytes);
+        decoder.set_position(at);
+        Self { decoder, base: 0 }
     }
 
     /// Byte offset of the next item.
     pub(crate) fn at(&self) -> usize {
-        self.decoder.position()
-    }
-
-    /// Whether everything has been read.
-    pub(crate) fn is_done(&self) -> bool {
-        self.at() >= self.decoder.input().len()
+        self.base + self.decoder.position()
     }
 
     fn take<T>(
@@ -37,9 +51,9 @@ impl<'b> Reader<'b> {
         expected: &'static str,
         read: impl FnOnce(&mut Decoder<'b>) -> Result<T, decode::Error>,
     ) -> Result<T, Unexpected> {
-        let at = self.at();
+        let (at, position) = (self.at(), self.decoder.position());
         read(&mut self.decoder).map_err(|_| {
-            self.decoder.set_position(at);
+            self.decoder.set_position(position);
             Unexpected { at, expected }
         })
     }
@@ -107,11 +121,11 @@ impl<'b> Reader<'b> {
 
     /// Reads true if it stands there, and says whether it did.
     pub(crate) fn truth(&mut self) -> bool {
-        let at = self.at();
+        let position = self.decoder.position();
         if self.decoder.bool().is_ok_and(|b| b) {
             return true;
         }
-        self.decoder.set_position(at);
+        self.decoder.set_position(position);
         false
     }
 
@@ -132,11 +146,11 @@ impl<'b> Reader<'b> {
 
     /// The next item, whole and unread.
     pub(crate) fn item(&mut self) -> Result<&'b [u8], Unexpected> {
-        let at = self.at();
-        let missing = Unexpected { at, expected: "an item" };
-        let end = crate::cbor::item_end(self.decoder.input(), at).map_err(|_| missing)?;
+        let start = self.decoder.position();
+        let missing = Unexpected { at: self.at(), expected: "an item" };
+        let end = super::item_end(self.decoder.input(), start).map_err(|_| missing)?;
         self.decoder.set_position(end);
-        self.decoder.input().get(at..end).ok_or(missing)
+        self.decoder.input().get(start..end).ok_or(missing)
     }
 
     /// Steps over one item.
@@ -144,14 +158,3 @@ impl<'b> Reader<'b> {
         self.item().map(drop)
     }
 }
-
-macro_rules! from_unexpected {
-    ($($fault:ty),*) => {$(
-        impl From<Unexpected> for $fault {
-            fn from(Unexpected { at, expected }: Unexpected) -> Self {
-                Self::Structure { at, expected }
-            }
-        }
-    )*};
-}
-from_unexpected!(super::CoseFault, super::SealFault);
