@@ -1,5 +1,103 @@
-//! What a board has to bring.
+//! What a board has to bring: flash, chance, the wire to the other chip, a radio, a restart.
 
 mod flash;
+mod layout;
+mod nor;
 
 pub use flash::{Flash, FlashFault};
+pub use layout::Layout;
+pub use nor::NorAdapter;
+
+use crate::id::Digest;
+use crate::link::FRAME_MAX;
+
+/// A net chip with what is around it.
+pub trait Board {
+    /// Its flash.
+    type Flash: Flash;
+
+    /// Its flash.
+    fn flash(&mut self) -> &mut Self::Flash;
+
+    /// Where things lie in its flash.
+    fn layout(&self) -> Layout;
+
+    /// Fills `into` with random bytes fit for keys.
+    fn random(&mut self, into: &mut [u8]);
+
+    /// Sends a frame to the io chip and reads its answer into `answer`. Whether one came;
+    /// whether it is whole the caller finds out.
+    fn exchange(&mut self, frame: &[u8], answer: &mut [u8; FRAME_MAX]) -> bool;
+
+    /// Whether the node's own button was pressed since the last call.
+    fn pressed(&mut self) -> bool;
+
+    /// The starter card, if one is in.
+    fn card(&mut self) -> Option<&[u8]>;
+
+    /// Begins to join a network; [`Event::Joined`] or [`Event::JoinFailed`] comes later.
+    fn join(&mut self, ssid: &[u8], passphrase: &str);
+
+    /// Begins a request to the server at `base`; [`Event::Response`] or [`Event::NoResponse`]
+    /// comes later. There is never more than one.
+    fn request(&mut self, base: &str, request: Request<'_>);
+
+    /// Starts again. The node is not polled any more after this.
+    fn restart(&mut self);
+}
+
+/// A request to the server.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Request<'a> {
+    /// `POST /node/claim`.
+    Claim(&'a [u8]),
+    /// `POST /node/check-in`.
+    CheckIn(&'a [u8]),
+    /// `GET /node/envelope/<hex>`.
+    Envelope(Digest),
+    /// `GET /node/payload/<hex>` with `Range: bytes=<offset>-<offset + len - 1>`.
+    Payload {
+        /// SHA-256 of the whole payload.
+        digest: Digest,
+        /// First byte.
+        offset: u32,
+        /// How many bytes.
+        len: u32,
+    },
+}
+
+/// Why a network was not joined.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum JoinFault {
+    /// Not on the air.
+    NotFound,
+    /// The passphrase was refused.
+    WrongPassphrase,
+    /// No address was given.
+    NoAddress,
+}
+
+/// Something that the radio reports.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Event<'a> {
+    /// Nothing.
+    Nothing,
+    /// The network is joined.
+    Joined {
+        /// Signal, in dBm.
+        rssi_dbm: i8,
+    },
+    /// The network was not joined.
+    JoinFailed(JoinFault),
+    /// The network is gone.
+    Lost,
+    /// The server answered.
+    Response {
+        /// HTTP status.
+        status: u16,
+        /// Its body.
+        body: &'a [u8],
+    },
+    /// The server did not answer, or is not the one whose certificate is pinned.
+    NoResponse,
+}

@@ -1,9 +1,13 @@
 //! Bundles: the configuration of one node.
 
+mod node_rules;
 mod schema;
+mod settings;
 #[cfg(test)]
 pub(crate) mod tests;
 
+pub use node_rules::node_refuses;
+pub use settings::{SETTINGS, settings, settings_sum, sum_of};
 pub use schema::{
     Address, Alarms, BadNetwork, Bundle, Door, DoorKind, MAX_NETWORKS, MAX_SERVERS, Network, Policy, SCHEMA,
     UnattendedClose, WifiChange, check_network,

@@ -85,7 +85,7 @@ impl core::fmt::Debug for Network {
 
 /// A Wi-Fi change: make before break. The candidate takes over only after an authenticated
 /// check-in through it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Encode, Decode)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Encode, Decode)]
 #[cbor(map)]
 pub struct WifiChange {
     /// Index of the candidate in [`Bundle::networks`].

@@ -96,3 +96,44 @@ fn a_bundle_reads_back() {
     assert_eq!(minicbor::decode::<Bundle>(&buffer[..len]).unwrap(), larkfield_bundle());
     assert!(len < 512, "{len}");
 }
+
+/// Sources stand with the rules in `node_rules.rs`.
+#[test]
+fn the_node_keeps_its_own_rules() {
+    assert_eq!(node_refuses(&larkfield_bundle()), None);
+    let cases: [(u32, fn(&mut Bundle)); 22] = [
+        (1, |b| b.schema = 2),
+        (2, |b| b.door.kind = DoorKind::OnePiece),
+        (2, |b| b.door.kind = DoorKind::Swinging),
+        (2, |b| b.door.kind = DoorKind::Unknown),
+        (3, |b| b.close.warn_tenths = 49),
+        (4, |b| b.close.sound = false),
+        (4, |b| b.close.light = false),
+        (5, |b| b.close.max_failed = 3),
+        (5, |b| b.close.max_failed = 0),
+        (6, |b| b.close.blocked_by_co = false),
+        (7, |b| b.close.photo_sensor = false),
+        (8, |b| b.door.closed_above_mm = b.door.open_below_mm + 40),
+        (9, |b| b.door.pulse_ms = 199),
+        (9, |b| b.door.gap_ms = 999),
+        (10, |b| b.policy.rest_seconds = 9),
+        (10, |b| b.policy.trial_seconds = 29),
+        (11, |b| b.policy.supply_min_mv = 5250),
+        (12, |b| b.networks.clear()),
+        (12, |b| b.wifi_change = Some(WifiChange { candidate: 1, after_loss_minutes: None })),
+        (13, |b| b.servers.clear()),
+        (14, |b| b.alarms.co_slow_ppm = Some(71)),
+        (14, |b| b.alarms.co_fast_ppm = Some(401)),
+    ];
+    for (rule, change) in cases {
+        let mut b = larkfield_bundle();
+        change(&mut b);
+        assert_eq!(node_refuses(&b), Some(rule));
+    }
+    // What only matters when the door closes by itself does not matter otherwise.
+    let mut b = larkfield_bundle();
+    b.close.enabled = false;
+    b.close.warn_tenths = 0;
+    b.door.kind = DoorKind::Swinging;
+    assert_eq!(node_refuses(&b), None);
+}

@@ -111,3 +111,20 @@ pub fn decide(
         .with(Hold::ConsentMissing, policy.consent && !door.consent);
     if holds.is_empty() { Ok(Clearance(())) } else { Err(holds) }
 }
+
+/// Decides about the first bundle of a node that has none.
+///
+/// Without a bundle nothing is known about the door, so that [`decide`] would wait for ever. Such
+/// a node neither moves nor guards anything yet: its relay is inhibited from the first start.
+/// What remains to be asked is that the io chip answers, that no pulse is in progress, and that
+/// no gas alarm sounds.
+///
+/// # Errors
+/// Every reason to wait.
+pub fn decide_first(door: &DoorFacts) -> Result<Clearance, Holds> {
+    let holds = Holds::NONE
+        .with(Hold::IoSilent, !door.io_answers)
+        .with(Hold::RelayPulse, door.relay_pulse != Some(false))
+        .with(Hold::GasAlarm, door.gas_alarm != Some(false));
+    if holds.is_empty() { Ok(Clearance(())) } else { Err(holds) }
+}

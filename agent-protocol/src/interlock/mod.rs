@@ -10,6 +10,6 @@ mod touches;
 #[cfg(test)]
 mod tests;
 
-pub use decide::{Clearance, DoorFacts, PairFacts, decide};
+pub use decide::{Clearance, DoorFacts, PairFacts, decide, decide_first};
 pub use holds::{Hold, Holds};
 pub use touches::{Touches, bundle_touches, part_touches};

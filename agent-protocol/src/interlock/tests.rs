@@ -224,3 +224,19 @@ fn a_bundle_touches_what_its_keys_say() {
         assert_eq!(bundle_touches(Some(&old), &new), Touches { actuation: true, network: false });
     }
 }
+
+#[test]
+fn a_first_bundle_waits_for_a_silent_chip_a_pulse_and_a_gas_alarm_only() {
+    assert!(decide_first(&DoorFacts { position: Position::Unknown, rest_seconds: None, ..calm() }).is_ok());
+    let waits = [
+        DoorFacts::unknown(Some(5000)),
+        DoorFacts { io_answers: false, ..calm() },
+        DoorFacts { relay_pulse: Some(true), ..calm() },
+        DoorFacts { relay_pulse: None, ..calm() },
+        DoorFacts { gas_alarm: Some(true), ..calm() },
+        DoorFacts { gas_alarm: None, ..calm() },
+    ];
+    for door in waits {
+        assert!(decide_first(&door).is_err(), "{door:?}");
+    }
+}

@@ -104,7 +104,7 @@ impl Loader {
             }
             (Ask::Finish | Ask::Start, State::Whole) => Answer::Done { next: 0 },
             (Ask::Digest { .. } | Ask::Data { .. } | Ask::Finish | Ask::Start, _) => Answer::No,
-            (Ask::Hello { .. } | Ask::Status | Ask::Inhibit(_), _) => return Ok(None),
+            (Ask::Hello { .. } | Ask::Status | Ask::Inhibit(_) | Ask::Setting { .. }, _) => return Ok(None),
         };
         Ok(Some(answer))
     }

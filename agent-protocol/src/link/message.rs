@@ -61,6 +61,8 @@ pub struct Status {
     pub supply_mv: u16,
     /// Pulses that the relay has given since the board was made.
     pub relay_pulses: u32,
+    /// [`crate::bundle::settings_sum`] of the settings in force; 0 before the first.
+    pub settings: u16,
 }
 
 /// A question of the net chip.
@@ -102,6 +104,14 @@ pub enum Ask {
     Finish,
     /// 9: start the application. No payload.
     Start,
+    /// 10: one setting of the bundle in force, see [`crate::bundle::settings`]. They count only
+    /// when the last one has come. Payload: key, value (4).
+    Setting {
+        /// Which setting.
+        key: u8,
+        /// Its value.
+        value: u32,
+    },
 }
 
 /// An answer of the io chip.
@@ -109,7 +119,7 @@ pub enum Ask {
 pub enum Answer {
     /// 129. Payload: mode, version (6), link (2), profile id (2), profile version, digest (8).
     Hello(Hello),
-    /// 130. Payload: position, flags (1), at rest (2), supply (2), pulses (4).
+    /// 130. Payload: position, flags (1), at rest (2), supply (2), pulses (4), settings (2).
     Status(Status),
     /// 131: done; for image questions the next offset wanted. Payload: offset (4).
     Done {
@@ -152,6 +162,11 @@ impl Ask {
             }
             Self::Finish => 8,
             Self::Start => 9,
+            Self::Setting { key, value } => {
+                fill(&mut p, &[*key]);
+                fill(&mut p, &value.to_le_bytes());
+                10
+            }
         };
         (kind, p)
     }
@@ -174,6 +189,9 @@ impl Ask {
             },
             (8, []) => Self::Finish,
             (9, []) => Self::Start,
+            (10, [key, value @ ..]) => {
+                Self::Setting { key: *key, value: u32::from_le_bytes(value.try_into().ok()?) }
+            }
             _ => return None,
         })
     }
@@ -219,6 +237,7 @@ impl Answer {
                 fill(&mut p, &s.rest_seconds.to_le_bytes());
                 fill(&mut p, &s.supply_mv.to_le_bytes());
                 fill(&mut p, &s.relay_pulses.to_le_bytes());
+                fill(&mut p, &s.settings.to_le_bytes());
                 130
             }
             Self::Done { next } => {
@@ -243,7 +262,7 @@ impl Answer {
                     digest: digest.try_into().ok()?,
                 })
             }
-            (130, [position, flags, a, b, c, d, pulses @ ..]) => {
+            (130, [position, flags, a, b, c, d, p0, p1, p2, p3, s0, s1]) => {
                 let flag = |n: u8| flags & (1 << n) != 0;
                 Self::Status(Status {
                     position: match position {
@@ -263,7 +282,8 @@ impl Answer {
                     inhibited: flag(7),
                     rest_seconds: u16_of(a, b),
                     supply_mv: u16_of(c, d),
-                    relay_pulses: u32::from_le_bytes(pulses.try_into().ok()?),
+                    relay_pulses: u32::from_le_bytes([*p0, *p1, *p2, *p3]),
+                    settings: u16_of(s0, s1),
                 })
             }
             (131, next) => Self::Done { next: u32::from_le_bytes(next.try_into().ok()?) },

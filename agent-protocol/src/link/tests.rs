@@ -32,6 +32,7 @@ fn status() -> Status {
         rest_seconds: 65535,
         supply_mv: 5012,
         relay_pulses: 29_220,
+        settings: 0x29b1,
     }
 }
 
@@ -54,6 +55,7 @@ fn every_message_reads_back_and_fits() {
         Ask::Data { offset: 70_000, bytes: heapless::Vec::from_slice(&[5; DATA_MAX]).unwrap() },
         Ask::Finish,
         Ask::Start,
+        Ask::Setting { key: 25, value: u32::MAX },
     ];
     for ask in asks {
         let (kind, payload) = ask.encode();

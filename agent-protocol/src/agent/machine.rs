@@ -1,0 +1,520 @@
+//! The agent itself: what it holds, and one step.
+
+use super::take::Taking;
+use super::talk::Talk;
+use super::trial::{CandidateProof, Evidence, Millis, Verdict, judge};
+use super::types::{Action, Actions, Identity, Input, Moment, Scratch};
+use super::wifi::{Networks, next_network};
+use crate::board::JoinFault;
+use crate::bundle::{Bundle, Policy};
+use crate::checkin::{Phase, Position};
+use crate::id::Chip;
+use crate::interlock::{Holds, PairFacts, Touches, bundle_touches, decide, decide_first, part_touches};
+use crate::link::{TransferEnd, pair_facts};
+use crate::reason::Reason;
+use crate::slots::{BootRecord, Part, SlotImage};
+use crate::suit::TrustAnchors;
+
+/// The policy before the first bundle: wait long, take any supply a board runs on.
+pub const DEFAULT_POLICY: Policy = Policy {
+    rest_seconds: 60,
+    trial_seconds: 120,
+    consent: false,
+    supply_min_mv: 2_700,
+    supply_max_mv: 30_000,
+};
+
+/// A press on the node's own button counts as consent for so long.
+const CONSENT_MILLIS: Millis = 10 * 60_000;
+/// Time between two tries to join a network.
+const JOIN_PAUSE: Millis = 5_000;
+/// Joined but without an authenticated answer for so long: try another network.
+const DEAF_MILLIS: Millis = 10 * 60_000;
+/// Failed tries to join a candidate before its bundle goes back.
+const CANDIDATE_TRIES: u8 = 3;
+/// Time between two tries to bring the io chip to the image that the record says.
+const REPAIR_PAUSE: Millis = 60_000;
+/// The io chip may be silent for so long after a start before it counts as in need of repair.
+const REPAIR_AFTER: Millis = 20_000;
+
+/// What an agent starts from.
+pub struct Start {
+    /// Who the node is.
+    pub identity: Identity,
+    /// The record, with this start already counted and saved.
+    pub record: BootRecord,
+    /// First check-in counter that may be used.
+    pub counter: u64,
+    /// The trust anchors in force.
+    pub anchors: TrustAnchors,
+    /// The bundle in force, if there is one.
+    pub bundle: Option<Bundle>,
+    /// The bundle that waits for clearance, if one does.
+    pub staged: Option<Bundle>,
+    /// Bytes in each of the net chip's slots.
+    pub room_net: u32,
+    /// Bytes in each of the io chip's slots.
+    pub room_io: u32,
+}
+
+/// Where the radio stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Radio {
+    /// Not joined; try again at this time.
+    Apart { retry_at: Millis },
+    /// Joining this network.
+    Joining { index: u8 },
+    /// Joined.
+    On { index: u8, rssi_dbm: i8, since: Millis },
+}
+
+/// The node's loop.
+pub struct Agent {
+    pub(super) id: Identity,
+    pub(super) record: BootRecord,
+    pub(super) anchors: TrustAnchors,
+    pub(super) bundle: Option<Bundle>,
+    pub(super) counter: u64,
+    pub(super) radio: Radio,
+    pub(super) talk: Talk,
+    pub(super) taking: Taking,
+    pub(super) evidence: Evidence,
+    pub(super) trial_since: Millis,
+    pub(super) holds: Holds,
+    pub(super) last_answer: Millis,
+    pub(super) last_tried: Option<u8>,
+    pub(super) candidate_fault: Option<Reason>,
+    pub(super) staged_touches: Option<Touches>,
+    /// Rooms for images, in bytes.
+    pub(super) room_net: u32,
+    pub(super) room_io: u32,
+    candidate_tries: u8,
+    consent_at: Option<Millis>,
+    programming: bool,
+    repair_at: Millis,
+    restarting: bool,
+    /// The interlock has cleared a change; the relay is being inhibited before it is asked again.
+    clearing: bool,
+}
+
+impl Agent {
+    /// An agent that has just started.
+    pub fn new(start: Start) -> Self {
+        let Start { identity, record, counter, anchors, bundle, staged, room_net, room_io } = start;
+        let staged_touches = staged.map(|new| bundle_touches(bundle.as_ref(), &new));
+        let mut agent = Self {
+            id: identity,
+            record,
+            anchors,
+            bundle,
+            counter,
+            radio: Radio::Apart { retry_at: 0 },
+            talk: Talk::default(),
+            taking: Taking::No,
+            evidence: Evidence::default(),
+            trial_since: 0,
+            holds: Holds::NONE,
+            last_answer: 0,
+            last_tried: None,
+            candidate_fault: None,
+            staged_touches,
+            room_net,
+            room_io,
+            candidate_tries: 0,
+            consent_at: None,
+            programming: false,
+            repair_at: REPAIR_AFTER,
+            restarting: false,
+            clearing: false,
+        };
+        agent.reset_evidence(0);
+        agent
+    }
+
+    /// The record, as it should be in flash.
+    pub fn record(&self) -> &BootRecord {
+        &self.record
+    }
+
+    /// For the caller that saves: the record gets its new generation there.
+    pub fn record_mut(&mut self) -> &mut BootRecord {
+        &mut self.record
+    }
+
+    /// The bundle in force.
+    pub fn bundle(&self) -> Option<&Bundle> {
+        self.bundle.as_ref()
+    }
+
+    /// The trust anchors in force.
+    pub fn anchors(&self) -> &TrustAnchors {
+        &self.anchors
+    }
+
+    /// Takes a bundle and trust anchors loaded again after [`Action::Reload`].
+    ///
+    /// Stays on a network that the new bundle still has, unless another has to be proved.
+    pub fn reloaded(&mut self, now: Millis, bundle: Option<Bundle>, anchors: TrustAnchors) {
+        let on = self.network().and_then(|i| self.bundle.as_ref()?.networks.get(usize::from(i)));
+        let same = on.and_then(|network| {
+            let index = bundle.as_ref()?.networks.iter().position(|n| n == network)?;
+            u8::try_from(index).ok()
+        });
+        self.bundle = bundle;
+        self.anchors = anchors;
+        self.candidate_fault = None;
+        self.candidate_tries = 0;
+        self.last_tried = None;
+        if self.record.trial.is_some_and(|t| t.change.part == Part::Conf) {
+            self.record.network = same.unwrap_or(0);
+        }
+        if self.must_prove() {
+            self.evidence.candidate = CandidateProof::Open;
+        }
+        self.radio = match (self.radio, same) {
+            (Radio::On { rssi_dbm, since, .. }, Some(index)) if !self.must_prove() => {
+                Radio::On { index, rssi_dbm, since }
+            }
+            _ => Radio::Apart { retry_at: now },
+        };
+    }
+
+    /// The network in use, an index into the bundle's list.
+    pub fn network(&self) -> Option<u8> {
+        match self.radio {
+            Radio::On { index, .. } => Some(index),
+            Radio::Apart { .. } | Radio::Joining { .. } => None,
+        }
+    }
+
+    /// What the node is doing, for people and for check-ins.
+    pub fn phase(&self) -> Phase {
+        if self.record.trial.is_some() {
+            Phase::Trial
+        } else if self.taking.is_under_way() {
+            Phase::Fetching
+        } else if self.record.staged.is_some() {
+            Phase::Waiting
+        } else {
+            Phase::Idle
+        }
+    }
+
+    /// Why the staged change waits.
+    pub fn holds(&self) -> Holds {
+        self.holds
+    }
+
+    /// The policy in force.
+    pub fn policy(&self) -> Policy {
+        self.bundle.as_ref().map_or(DEFAULT_POLICY, |b| b.policy)
+    }
+
+    /// One step.
+    pub fn step(&mut self, at: &Moment, input: Input<'_>, scratch: &mut Scratch) -> Actions {
+        let mut out = Actions::new();
+        // Once a restart is due nothing else may happen: RAM no longer tells what runs.
+        if self.restarting {
+            return out;
+        }
+        self.observe(at);
+        match input {
+            Input::Tick => self.tick(at, scratch, &mut out),
+            Input::Joined { index, rssi_dbm } => self.on_joined(at, index, rssi_dbm),
+            Input::JoinFailed { index, why } => self.on_join_failed(at, index, why),
+            Input::Lost => {
+                self.radio = Radio::Apart { retry_at: at.now };
+                self.talk.cut();
+            }
+            Input::Answered(body) => self.on_answer(at, body, scratch, &mut out),
+            Input::Failed(fault) => self.on_request_failed(at, fault, scratch, &mut out),
+            Input::FlashDone => self.on_flash_done(at, scratch, &mut out),
+            Input::FlashFailed(address) => self.give_up(Reason::FlashWorn, address, at, &mut out),
+            Input::Measured(m) => self.on_measured(&m, scratch, &mut out, at),
+            Input::SaveFailed => self.taking = Taking::No,
+            Input::IoEnded(end) => self.on_io_ended(at, end, &mut out),
+        }
+        out
+    }
+
+    /// Collects evidence from what is sensed.
+    fn observe(&mut self, at: &Moment) {
+        if at.sense.pressed && self.record.staged.is_some() {
+            self.consent_at = Some(at.now);
+        }
+        let settings = self.bundle.as_ref().map_or(0, crate::bundle::settings_sum);
+        if !self.programming
+            && let (Some(hello), Some(status)) = (at.sense.hello, at.sense.status)
+            // What the io chip says counts only once it goes by the bundle in force.
+            && status.settings == settings
+        {
+            let io_is_right = self.record.io.current().is_some_and(|i| i.digest.0.starts_with(&hello.digest));
+            let net = self.record.net.current();
+            let agreed = net.is_some_and(|n| {
+                crate::link::agree((n.link, n.profile), (hello.link, hello.profile)).is_some()
+            });
+            self.evidence.handshake |= io_is_right && agreed;
+            self.evidence.plausible = status.plausible;
+            if self.evidence.first_position.is_none()
+                && !status.moving
+                && status.position != Position::Unknown
+            {
+                self.evidence.first_position = Some(status.position);
+            }
+        }
+        self.evidence.joined = matches!(self.radio, Radio::On { .. });
+    }
+
+    /// Keeps the relay off while something is on trial or about to be applied, and lets it go
+    /// afterwards. What counts is what the io chip says, since a message may be lost.
+    fn tend_inhibition(&mut self, at: &Moment, out: &mut Actions) {
+        let want = self.record.trial.is_some() || self.clearing || self.bundle.is_none();
+        if at.sense.status.is_some_and(|s| s.inhibited != want) && !self.programming {
+            push(out, Action::Inhibit(want));
+        }
+    }
+
+    fn tick(&mut self, at: &Moment, scratch: &mut Scratch, out: &mut Actions) {
+        self.tend_inhibition(at, out);
+        if self.judge_trial(at, out) || self.repair_io(at, out) || self.apply_staged(at, out) {
+            return;
+        }
+        self.tend_radio(at, out);
+        self.tend_talk(at, scratch, out);
+    }
+
+    /// Keeps or takes back what is on trial. Whether it did.
+    fn judge_trial(&mut self, at: &Moment, out: &mut Actions) -> bool {
+        let Some(trial) = self.record.trial else { return false };
+        if self.programming {
+            return false;
+        }
+        let elapsed = at.now.saturating_sub(self.trial_since);
+        match judge(&trial, &self.evidence, &self.policy(), elapsed) {
+            Verdict::Wait => false,
+            Verdict::Keep => {
+                self.record.keep();
+                self.talk.soon(at.now);
+                push(out, Action::Save);
+                true
+            }
+            Verdict::Lost(reason, detail) => {
+                self.record.go_back(reason, detail);
+                self.talk.soon(at.now);
+                push(out, Action::Save);
+                self.put_in_force(trial.change.part, at.now, out);
+                true
+            }
+        }
+    }
+
+    /// After the active slot of `part` has changed: what makes it run.
+    fn put_in_force(&mut self, part: Part, now: Millis, out: &mut Actions) {
+        match part {
+            Part::Net => {
+                self.restarting = true;
+                push(out, Action::Restart);
+            }
+            Part::Io => {
+                self.programming = true;
+                push(out, Action::ProgramIo(self.record.io.active));
+            }
+            Part::Conf | Part::Keys => {
+                push(out, Action::Reload);
+            }
+        }
+        self.reset_evidence(now);
+    }
+
+    fn reset_evidence(&mut self, now: Millis) {
+        let candidate = if self.must_prove() { CandidateProof::Open } else { CandidateProof::NotAsked };
+        self.evidence = Evidence { candidate, ..Evidence::default() };
+        self.trial_since = now;
+        self.consent_at = None;
+    }
+
+    /// Whether the bundle on trial has a candidate to prove now.
+    pub(super) fn must_prove(&self) -> bool {
+        let on_trial = self.record.trial.is_some_and(|t| t.change.part == Part::Conf);
+        let change = self.bundle.as_ref().and_then(|b| b.wifi_change);
+        on_trial && change.is_some_and(|c| c.after_loss_minutes.is_none())
+    }
+
+    /// Brings the io chip to the image that the record says, if it runs another or none.
+    fn repair_io(&mut self, at: &Moment, out: &mut Actions) -> bool {
+        if self.programming || at.now < self.repair_at {
+            return false;
+        }
+        let Some(want) = self.record.io.current() else { return false };
+        let Some(hello) = at.sense.hello else { return false };
+        if want.digest.0.starts_with(&hello.digest) {
+            return false;
+        }
+        self.programming = true;
+        self.repair_at = at.now + REPAIR_PAUSE;
+        push(out, Action::ProgramIo(self.record.io.active));
+        true
+    }
+
+    fn on_io_ended(&mut self, at: &Moment, end: TransferEnd, out: &mut Actions) {
+        self.programming = false;
+        self.repair_at = at.now + REPAIR_PAUSE;
+        self.reset_evidence(at.now);
+        let lost = match end {
+            TransferEnd::Taken => None,
+            TransferEnd::WrongDigest => Some((Reason::LinkFailed, 0)),
+            TransferEnd::NoAnswer { taken } => Some((Reason::LinkFailed, taken)),
+        };
+        match lost {
+            None => {}
+            Some((reason, taken)) => {
+                if self.record.trial.is_some_and(|t| t.change.part == Part::Io) {
+                    self.record.go_back(reason, taken);
+                    push(out, Action::Save);
+                    self.put_in_force(Part::Io, at.now, out);
+                }
+                // Without a trial the repair comes round again after its pause.
+            }
+        }
+    }
+
+    /// Asks the interlock about what is staged, and applies it on a clearance.
+    fn apply_staged(&mut self, at: &Moment, out: &mut Actions) -> bool {
+        let Some(staged) = self.record.staged else {
+            self.holds = Holds::NONE;
+            return false;
+        };
+        if self.record.trial.is_some() || self.taking.is_under_way() || self.programming {
+            return false;
+        }
+        let consent = self.consent_at.is_some_and(|t| at.now.saturating_sub(t) <= CONSENT_MILLIS);
+        let touches = self.touches(staged.part);
+        let door = at.sense.door(consent);
+        let answer = if staged.part == Part::Conf && self.bundle.is_none() {
+            decide_first(&door)
+        } else {
+            decide(touches, &door, &self.policy(), &self.pair(at, staged.part))
+        };
+        match answer {
+            Err(holds) => {
+                self.clearing = false;
+                if holds.bits() & !self.holds.bits() != 0 && self.holds.is_empty() {
+                    // A new wait is worth telling soon.
+                    self.talk.soon(at.now);
+                }
+                self.holds = holds;
+                false
+            }
+            // The relay is inhibited first and the question asked again, so that no pulse can
+            // begin between the answer and the swap.
+            Ok(_) if touches.actuation && !at.sense.status.is_some_and(|s| s.inhibited) => {
+                self.clearing = true;
+                false
+            }
+            Ok(clearance) => {
+                self.holds = Holds::NONE;
+                self.begin_trial(clearance, staged.part, door.position, at, out);
+                true
+            }
+        }
+    }
+
+    /// The swap. Takes the clearance by value: there is no other way here.
+    fn begin_trial(
+        &mut self,
+        _clearance: crate::interlock::Clearance,
+        part: Part,
+        position: Position,
+        at: &Moment,
+        out: &mut Actions,
+    ) {
+        self.clearing = false;
+        self.record.begin_trial(position);
+        push(out, Action::Save);
+        self.put_in_force(part, at.now, out);
+    }
+
+    fn touches(&self, part: Part) -> Touches {
+        match (part, self.staged_touches) {
+            (Part::Conf, Some(touches)) => touches,
+            _ => part_touches(part),
+        }
+    }
+
+    /// What a staged bundle touches, worked out when it was taken.
+    pub(super) fn touches_of(&self, new: &Bundle) -> Touches {
+        bundle_touches(self.bundle.as_ref(), new)
+    }
+
+    fn pair(&self, at: &Moment, part: Part) -> PairFacts {
+        let speaks = |i: SlotImage| (i.link, i.profile);
+        let Some(net) = self.record.net.current().map(speaks) else { return UNKNOWN_PAIR };
+        let io = at.sense.hello.map(|h| (h.link, h.profile));
+        let spare = |chip: Chip| self.record.chip(chip).get(self.record.spare(part)).map(speaks);
+        let after = match part {
+            Part::Net => (spare(Chip::Net), io),
+            Part::Io => (Some(net), spare(Chip::Io)),
+            Part::Conf | Part::Keys => (Some(net), io),
+        };
+        pair_facts((net, io), after)
+    }
+
+    fn tend_radio(&mut self, at: &Moment, out: &mut Actions) {
+        let deaf = at.now.saturating_sub(self.last_answer) >= DEAF_MILLIS;
+        match self.radio {
+            Radio::Joining { .. } => {}
+            // Joined, but nobody there: perhaps another network still reaches the server.
+            Radio::On { since, .. } if deaf && at.now.saturating_sub(since) >= DEAF_MILLIS => {
+                self.radio = Radio::Apart { retry_at: at.now };
+            }
+            Radio::On { .. } => {}
+            Radio::Apart { retry_at } if at.now < retry_at => {}
+            Radio::Apart { .. } => {
+                let index = next_network(&Networks {
+                    count: self.bundle.as_ref().map_or(1, |b| b.networks.len() as u8),
+                    preferred: self.record.network,
+                    change: self.bundle.as_ref().and_then(|b| b.wifi_change),
+                    prove: self.must_prove(),
+                    last_tried: self.last_tried,
+                    silent_for: at.now.saturating_sub(self.last_answer),
+                });
+                self.last_tried = Some(index);
+                self.radio = Radio::Joining { index };
+                push(out, Action::Join(index));
+            }
+        }
+    }
+
+    fn on_joined(&mut self, at: &Moment, index: u8, rssi_dbm: i8) {
+        self.radio = Radio::On { index, rssi_dbm, since: at.now };
+        self.last_tried = None;
+        self.talk.soon(at.now);
+    }
+
+    fn on_join_failed(&mut self, at: &Moment, index: u8, why: JoinFault) {
+        self.radio = Radio::Apart { retry_at: at.now + JOIN_PAUSE };
+        let reason = match why {
+            JoinFault::NotFound => Reason::NetworkNotFound,
+            JoinFault::WrongPassphrase => Reason::WrongPassphrase,
+            JoinFault::NoAddress => Reason::NoAddress,
+        };
+        let candidate = self.bundle.as_ref().and_then(|b| b.wifi_change).map(|c| c.candidate);
+        if candidate == Some(index) {
+            self.candidate_fault = Some(reason);
+            self.candidate_tries = self.candidate_tries.saturating_add(1);
+            if self.evidence.candidate == CandidateProof::Open && self.candidate_tries >= CANDIDATE_TRIES {
+                self.evidence.candidate = CandidateProof::Failed(reason);
+            }
+        }
+    }
+}
+
+const UNKNOWN_PAIR: PairFacts =
+    PairFacts { link_now: None, profile_now: None, link_after: None, profile_after: None };
+
+/// A step never asks for more than six things; were it to, the rest would come with the next
+/// tick, since every action follows from state that is still there.
+pub(super) fn push(out: &mut Actions, action: Action) {
+    let room = out.push(action);
+    debug_assert!(room.is_ok(), "too many actions in one step");
+}

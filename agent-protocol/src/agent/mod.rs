@@ -1,0 +1,35 @@
+//! The node's loop as a state machine without I/O.
+//!
+//! ```text
+//!            offer                      envelope                  payload, piece by piece
+//! resting ----------> reading envelope ----------> processing <---------------> fetching
+//!    ^                                                 | all measured
+//!    |  kept / went back        clearance              v
+//!    +------------- on trial <------------- staged, waiting for the door
+//! ```
+//!
+//! [`Agent::step`] takes a moment and an input and returns actions; the caller does them in
+//! order and feeds back what the last one brings. [`Node`] is such a caller for anything that
+//! implements [`crate::board::Board`].
+//!
+//! What survives a power cut is in [`crate::slots::BootRecord`] and nowhere else.
+
+mod boot;
+mod machine;
+mod node;
+mod storage;
+mod take;
+mod talk;
+mod trial;
+mod types;
+mod wifi;
+
+pub use machine::{Agent, DEFAULT_POLICY, Start};
+pub use boot::CARD_MAX;
+pub use node::{BootFault, Node, NodeFault};
+pub use trial::{CandidateProof, Evidence, Millis, Verdict, judge};
+pub use types::{
+    Action, Actions, BUNDLE_MAX, CHUNK, ENVELOPE_MAX, Identity, Input, Measured, Moment, OUT_MAX,
+    RequestFault, Scratch, Sense,
+};
+pub use wifi::{Networks, next_network};

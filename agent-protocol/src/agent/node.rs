@@ -1,0 +1,342 @@
+//! The shell around the agent: does what it asks, on any [`Board`].
+
+use super::boot::{Booted, boot, read_anchors, read_bundle};
+use super::machine::Agent;
+use super::storage::{erase, measure, store};
+use super::trial::Millis;
+use super::types::{Action, Actions, Input, Moment, RequestFault, Scratch, Sense};
+use crate::board::{Board, Event, Flash, FlashFault, Request};
+use crate::bundle::{settings, settings_sum};
+use crate::card::StarterCard;
+use crate::id::Chip;
+use crate::link::{
+    Answer, Ask, FRAME_MAX, Hello, Status, Transfer, TransferEnd, decode_frame, encode_frame,
+};
+use crate::slots::{Part, RecordStore, Slot, StoreFault};
+
+pub use super::boot::BootFault;
+
+/// Questions repeated to the io chip before a poll goes on without an answer.
+const LINK_TRIES: u8 = 8;
+/// Polls without an answer after which the io chip counts as silent.
+const STALE_POLLS: u8 = 3;
+/// Questions asked in one poll while an image is brought to the io chip.
+const BURST: u32 = 400;
+
+/// A node on a board.
+pub struct Node<B> {
+    /// The board, for whoever drives it.
+    pub board: B,
+    agent: Agent,
+    card: StarterCard,
+    scratch: Scratch,
+    sense: Sense,
+    silent_polls: u8,
+    transfer: Option<(Transfer, Slot)>,
+    frame: u8,
+    server: usize,
+    asked_network: u8,
+}
+
+/// Something went wrong below the agent. The node has to be started again.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum NodeFault {
+    /// Power was lost: only a virtual board reports it.
+    PowerLost,
+    /// Flash failed while reading what was there before.
+    Flash(FlashFault),
+}
+
+impl From<FlashFault> for NodeFault {
+    fn from(fault: FlashFault) -> Self {
+        match fault {
+            FlashFault::PowerLost => Self::PowerLost,
+            other => Self::Flash(other),
+        }
+    }
+}
+
+impl<B: Board> Node<B> {
+    /// Starts a node from what is in its flash, or from its starter card.
+    ///
+    /// # Errors
+    /// [`BootFault`], together with the board, so that power can come back.
+    pub fn start(mut board: B) -> Result<Self, (BootFault, B)> {
+        match boot(&mut board) {
+            Err(fault) => Err((fault, board)),
+            Ok(Booted { agent, card }) => Ok(Self {
+                board,
+                agent,
+                card,
+                scratch: Scratch::default(),
+                sense: Sense::default(),
+                silent_polls: 0,
+                transfer: None,
+                frame: 0,
+                server: 0,
+                asked_network: 0,
+            }),
+        }
+    }
+
+    /// The agent, to look at.
+    pub fn agent(&self) -> &Agent {
+        &self.agent
+    }
+
+    /// What was sensed last.
+    pub fn sense(&self) -> &Sense {
+        &self.sense
+    }
+
+    /// Whether an image is being brought to the io chip.
+    pub fn programs_io(&self) -> bool {
+        self.transfer.is_some()
+    }
+
+    /// One turn: look at the door, give the event to the agent, do what it asks.
+    ///
+    /// `now`: milliseconds since the start. Call at least once a second.
+    ///
+    /// # Errors
+    /// [`NodeFault`]; the node has to be started again.
+    pub fn poll(&mut self, now: Millis, event: Event<'_>) -> Result<(), NodeFault> {
+        if self.transfer.is_some() {
+            self.burst(now)?;
+        } else {
+            self.look();
+        }
+        self.sense.pressed = self.board.pressed();
+        let input = match event {
+            Event::Nothing => Input::Tick,
+            Event::Joined { rssi_dbm } => Input::Joined { index: self.asked_network, rssi_dbm },
+            Event::JoinFailed(why) => Input::JoinFailed { index: self.asked_network, why },
+            Event::Lost => Input::Lost,
+            Event::Response { status: 200..=299, body } => Input::Answered(body),
+            Event::Response { status, .. } => Input::Failed(RequestFault::Status(status)),
+            Event::NoResponse => {
+                // The next address gets its turn.
+                self.server = self.server.wrapping_add(1);
+                Input::Failed(RequestFault::Unreachable)
+            }
+        };
+        self.step(now, input)?;
+        if input != Input::Tick {
+            self.step(now, Input::Tick)?;
+        }
+        Ok(())
+    }
+
+    /// Steps the agent until it asks for nothing more.
+    fn step(&mut self, now: Millis, input: Input<'_>) -> Result<(), NodeFault> {
+        let body = match input {
+            Input::Answered(body) => body,
+            _ => &[],
+        };
+        let mut actions = self.ask_agent(now, input);
+        while !actions.is_empty() {
+            let mut next = Actions::new();
+            for action in &actions {
+                match self.perform(now, *action, body)? {
+                    None => {}
+                    Some(input) => {
+                        next = self.ask_agent(now, input);
+                        if input == Input::SaveFailed {
+                            break;
+                        }
+                    }
+                }
+            }
+            actions = next;
+        }
+        Ok(())
+    }
+
+    fn ask_agent(&mut self, now: Millis, input: Input<'_>) -> Actions {
+        let mut random = [0u8; 16];
+        self.board.random(&mut random);
+        self.agent.step(&Moment { now, sense: self.sense, random }, input, &mut self.scratch)
+    }
+
+    /// Does one thing; what it brings, if anything.
+    fn perform(&mut self, now: Millis, action: Action, body: &[u8]) -> Result<Option<Input<'static>>, NodeFault> {
+        let layout = self.board.layout();
+        let flash_input = |result: Result<(), FlashFault>| match result {
+            Ok(()) => Ok(Some(Input::FlashDone)),
+            Err(FlashFault::PowerLost) => Err(NodeFault::PowerLost),
+            Err(FlashFault::Worn { address } | FlashFault::Range { address }) => {
+                Ok(Some(Input::FlashFailed(address)))
+            }
+            Err(FlashFault::Chip) => Ok(Some(Input::FlashFailed(0))),
+        };
+        match action {
+            Action::Save => {
+                let store = RecordStore { sectors: layout.record };
+                match store.save(self.board.flash(), self.agent.record_mut()) {
+                    Ok(()) => return Ok(None),
+                    Err(StoreFault::Flash(FlashFault::PowerLost)) => return Err(NodeFault::PowerLost),
+                    Err(StoreFault::Flash(_) | StoreFault::TooLarge) => {}
+                }
+                if let Some(kept) = store.load(self.board.flash())? {
+                    *self.agent.record_mut() = kept;
+                }
+                return Ok(Some(Input::SaveFailed));
+            }
+            Action::Join(index) => {
+                self.asked_network = index;
+                let networks = self.agent.bundle().map(|b| b.networks.as_slice()).unwrap_or_default();
+                let network = networks.get(usize::from(index)).unwrap_or(&self.card.network);
+                self.board.join(&network.ssid, &network.passphrase);
+            }
+            Action::Claim => self.request(Request::Claim(&[])),
+            Action::CheckIn => self.request(Request::CheckIn(&[])),
+            Action::GetEnvelope(digest) => self.request(Request::Envelope(digest)),
+            Action::GetPayload { digest, offset, len } => {
+                self.request(Request::Payload { digest, offset, len });
+            }
+            Action::Erase { part, slot, size } => {
+                return flash_input(erase(self.board.flash(), layout.slot(part, slot), size));
+            }
+            Action::StoreBody { part, slot, offset } => {
+                return flash_input(store(self.board.flash(), layout.slot(part, slot) + offset, body));
+            }
+            Action::StorePlain { part, slot } => {
+                let plain = &self.scratch.plain;
+                return flash_input(store(self.board.flash(), layout.slot(part, slot), plain));
+            }
+            Action::Measure { part, slot, size } => {
+                let size = size.min(layout.room(part));
+                let measured = measure(self.board.flash(), layout.slot(part, slot), size)?;
+                return Ok(Some(Input::Measured(measured)));
+            }
+            Action::ProgramIo(slot) => match self.agent.record().chip(Chip::Io).get(slot) {
+                Some(image) => {
+                    self.transfer = Some((Transfer::new(image.size, image.digest), slot));
+                    self.sense.hello = None;
+                    self.sense.status = None;
+                }
+                None => return Ok(Some(Input::IoEnded(TransferEnd::NoAnswer { taken: 0 }))),
+            },
+            Action::Inhibit(on) => {
+                let _ = self.exchange(&Ask::Inhibit(on));
+            }
+            Action::Reload => {
+                let record = self.agent.record().clone();
+                let bundle = read_bundle(self.board.flash(), &layout, &record.conf, record.conf.active)?;
+                let anchors = read_anchors(self.board.flash(), &layout, &record)?
+                    .unwrap_or_else(|| self.card.anchors.clone());
+                self.agent.reloaded(now, bundle, anchors);
+            }
+            Action::Restart => self.board.restart(),
+        }
+        Ok(None)
+    }
+
+    fn request(&mut self, request: Request<'_>) {
+        let servers = match self.agent.bundle() {
+            Some(b) => b.servers.as_slice(),
+            None => self.card.servers.as_slice(),
+        };
+        let base = servers.get(self.server % servers.len().max(1)).map_or("", |a| a.0.as_str());
+        let out = self.scratch.out.as_slice();
+        let request = match request {
+            Request::Claim(_) => Request::Claim(out),
+            Request::CheckIn(_) => Request::CheckIn(out),
+            other => other,
+        };
+        self.board.request(base, request);
+    }
+
+    /// Asks the io chip who it is and how the door is.
+    fn look(&mut self) {
+        let Some((link, profile)) = self.agent.record().net.current().map(|i| (i.link, i.profile)) else {
+            return;
+        };
+        let hello = match self.exchange(&Ask::Hello { link, profile }) {
+            Some(Answer::Hello(hello)) => Some(hello),
+            _ => None,
+        };
+        let status = match self.exchange(&Ask::Status) {
+            Some(Answer::Status(status)) => Some(status),
+            _ => None,
+        };
+        self.sensed(hello, status);
+        self.tell_settings();
+    }
+
+    /// Gives the io chip the settings of the bundle in force, if it goes by others.
+    fn tell_settings(&mut self) {
+        let (Some(status), Some(bundle)) = (self.sense.status, self.agent.bundle()) else { return };
+        if status.settings == settings_sum(bundle) {
+            return;
+        }
+        for (key, value) in settings(bundle) {
+            if !matches!(self.exchange(&Ask::Setting { key, value }), Some(Answer::Done { .. })) {
+                // The rest comes with the next poll: the sum will still differ.
+                return;
+            }
+        }
+    }
+
+    fn sensed(&mut self, hello: Option<Hello>, status: Option<Status>) {
+        if hello.is_some() {
+            self.silent_polls = 0;
+            self.sense.hello = hello;
+            self.sense.status = status;
+        } else {
+            // An old status is never shown as a fresh one.
+            self.sense.status = None;
+            self.silent_polls = self.silent_polls.saturating_add(1);
+            if self.silent_polls >= STALE_POLLS {
+                self.sense.hello = None;
+            }
+        }
+    }
+
+    /// One question, repeated until a whole answer with its number comes.
+    fn exchange(&mut self, ask: &Ask) -> Option<Answer> {
+        self.frame = self.frame.wrapping_add(1);
+        (0..LINK_TRIES).find_map(|_| self.exchange_once(ask))
+    }
+
+    fn exchange_once(&mut self, ask: &Ask) -> Option<Answer> {
+        let (kind, payload) = ask.encode();
+        let mut frame = [0u8; FRAME_MAX];
+        let len = encode_frame(kind, self.frame, &payload, &mut frame)?;
+        let mut answer = [0u8; FRAME_MAX];
+        if !self.board.exchange(frame.get(..len)?, &mut answer) {
+            return None;
+        }
+        let (kind, sequence, payload) = decode_frame(&answer).ok()?;
+        if sequence == self.frame { Answer::decode(kind, payload) } else { None }
+    }
+
+    /// Goes on bringing an image to the io chip.
+    fn burst(&mut self, now: Millis) -> Result<(), NodeFault> {
+        let layout = self.board.layout();
+        for _ in 0..BURST {
+            let Some((mut transfer, slot)) = self.transfer else { break };
+            let mut piece = [0u8; crate::link::DATA_MAX];
+            let mut len = 0;
+            if let Some((offset, wanted)) = transfer.wants() {
+                len = wanted;
+                let address = layout.slot(Part::Io, slot) + offset;
+                self.board.flash().read(address, piece.get_mut(..len).unwrap_or_default())?;
+            }
+            let ask = transfer.ask(piece.get(..len).unwrap_or_default());
+            if let Some(ask) = ask {
+                self.frame = self.frame.wrapping_add(1);
+                if let Some(answer) = self.exchange_once(&ask) {
+                    transfer.answered(&answer);
+                }
+            }
+            self.transfer = Some((transfer, slot));
+            if let Some(end) = transfer.ended() {
+                self.transfer = None;
+                self.silent_polls = 0;
+                self.step(now, Input::IoEnded(end))?;
+            }
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,119 @@
+//! Reading and writing slots, secrets and the starter card.
+
+use super::types::{BUNDLE_MAX, Measured};
+use crate::board::{Flash, FlashFault, Layout};
+use crate::id::Digest;
+use crate::image::{ImageNote, MAGIC, NOTE_ALIGN, NOTE_LEN};
+use crate::slots::{Pair, Part, SECTOR, Slot, SlotText};
+use heapless::Vec;
+use sha2::{Digest as _, Sha256};
+
+/// Bytes handled at a time; also the size of a flash page.
+const PAGE: usize = 256;
+const CRC: crc::Crc<u32> = crc::Crc::<u32>::new(&crc::CRC_32_ISO_HDLC);
+
+/// Erases the sectors that `size` bytes from `address` touch.
+pub(super) fn erase<F: Flash>(flash: &mut F, address: u32, size: u32) -> Result<(), FlashFault> {
+    for n in 0..size.div_ceil(SECTOR) {
+        flash.erase(address + n * SECTOR)?;
+    }
+    Ok(())
+}
+
+/// Programs `bytes` at `address`, padded with `ff` to a multiple of 4, and reads them back.
+pub(super) fn store<F: Flash>(flash: &mut F, address: u32, bytes: &[u8]) -> Result<(), FlashFault> {
+    let mut at = address;
+    for chunk in bytes.chunks(PAGE) {
+        let mut page = [0xff; PAGE];
+        let padded = chunk.len().next_multiple_of(4);
+        for (to, from) in page.iter_mut().zip(chunk) {
+            *to = *from;
+        }
+        flash.program(at, page.get(..padded).unwrap_or_default())?;
+        let mut back = [0u8; PAGE];
+        let back = back.get_mut(..chunk.len()).unwrap_or_default();
+        flash.read(at, back)?;
+        if back != chunk {
+            return Err(FlashFault::Worn { address: at });
+        }
+        at += chunk.len() as u32;
+    }
+    Ok(())
+}
+
+/// Hashes `size` bytes from `address`, and finds the image note among them.
+pub(super) fn measure<F: Flash>(flash: &mut F, address: u32, size: u32) -> Result<Measured, FlashFault> {
+    let mut hash = Sha256::new();
+    let mut note_at = None;
+    let mut notes = 0u32;
+    let mut page = [0u8; PAGE];
+    let mut at = 0;
+    while at < size {
+        let len = (PAGE as u32).min(size - at);
+        let part = page.get_mut(..len as usize).unwrap_or_default();
+        flash.read(address + at, part)?;
+        hash.update(&*part);
+        for (n, piece) in part.chunks(NOTE_ALIGN).enumerate() {
+            if piece.starts_with(&MAGIC) {
+                notes += 1;
+                note_at = Some(at + (n * NOTE_ALIGN) as u32);
+            }
+        }
+        at += len;
+    }
+    let note = match (notes, note_at) {
+        (1, Some(found)) if found + NOTE_LEN as u32 <= size => {
+            let mut bytes = [0u8; NOTE_LEN];
+            flash.read(address + found, &mut bytes)?;
+            ImageNote::decode(&bytes).ok()
+        }
+        _ => None,
+    };
+    Ok(Measured { digest: Digest(hash.finalize().into()), note })
+}
+
+/// Reads a bundle or a set of trust anchors and checks its digest.
+pub(super) fn read_text<F: Flash>(
+    flash: &mut F,
+    layout: &Layout,
+    part: Part,
+    pair: &Pair<SlotText>,
+    slot: Slot,
+) -> Result<Option<Vec<u8, BUNDLE_MAX>>, FlashFault> {
+    let Some(text) = pair.get(slot) else { return Ok(None) };
+    let mut bytes = Vec::new();
+    if bytes.resize(text.size as usize, 0).is_err() {
+        return Ok(None);
+    }
+    flash.read(layout.slot(part, slot), &mut bytes)?;
+    Ok((Digest::of(&bytes) == text.digest).then_some(bytes))
+}
+
+/// Writes bytes to a sector of their own: length (4, little-endian), bytes, CRC-32.
+pub(super) fn write_sealed<F: Flash>(flash: &mut F, sector: u32, bytes: &[u8]) -> Result<(), FlashFault> {
+    flash.erase(sector)?;
+    store(flash, sector + 8, bytes)?;
+    let mut head = [0u8; 8];
+    let (len, sum) = head.split_at_mut(4);
+    len.copy_from_slice(&(bytes.len() as u32).to_le_bytes());
+    sum.copy_from_slice(&CRC.checksum(bytes).to_le_bytes());
+    // The head comes last: a power cut before it leaves a sector that reads as empty.
+    store(flash, sector, &head)
+}
+
+/// Reads what [`write_sealed`] wrote, if it is whole.
+pub(super) fn read_sealed<F: Flash, const N: usize>(
+    flash: &mut F,
+    sector: u32,
+) -> Result<Option<Vec<u8, N>>, FlashFault> {
+    let mut head = [0u8; 8];
+    flash.read(sector, &mut head)?;
+    let [a, b, c, d, e, f, g, h] = head;
+    let len = u32::from_le_bytes([a, b, c, d]);
+    let mut bytes = Vec::new();
+    if len > SECTOR - 8 || bytes.resize(len as usize, 0).is_err() {
+        return Ok(None);
+    }
+    flash.read(sector + 8, &mut bytes)?;
+    Ok((CRC.checksum(&bytes) == u32::from_le_bytes([e, f, g, h])).then_some(bytes))
+}

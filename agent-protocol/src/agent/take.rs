@@ -1,0 +1,440 @@
+//! Taking up an offer: envelope, manifest, payload, up to staged in the spare slot.
+
+use super::machine::{Agent, push};
+use super::types::{Action, Actions, CHUNK, Measured, Moment, RequestFault, Scratch};
+use crate::bundle::{Bundle, node_refuses};
+use crate::checkin::Offer;
+use crate::cose::encrypt;
+use crate::id::{Chip, Component, Digest};
+use crate::reason::Reason;
+use crate::slots::{Change, Part, Slot, SlotImage, SlotText};
+use crate::suit::{
+    Answer, Ask, Authentic, ComponentSpec, Device, Manifest, NODE_COMPONENTS, Run, Ticket, TrustAnchors,
+    envelope, node_components,
+};
+
+/// How often one piece of a payload is asked for before the node starts over at its next check-in.
+const TRIES: u8 = 5;
+
+/// Where taking up an offer stands.
+#[derive(Clone, Debug, Default)]
+pub(super) enum Taking {
+    /// Nothing is being taken up.
+    #[default]
+    No,
+    /// The envelope is being read.
+    Envelope(Offer),
+    /// The manifest is being carried out.
+    Running(Job),
+}
+
+/// A manifest being carried out.
+#[derive(Clone, Debug)]
+pub(super) struct Job {
+    ticket: Ticket,
+    run: Run,
+    change: Change,
+    slot: Slot,
+    doing: Doing,
+    /// What the spare slot was found to hold, until it is written again.
+    measured: Option<(u32, Measured)>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Doing {
+    /// Erasing for a payload of this size and digest.
+    Erasing { size: u32, digest: Digest },
+    /// Waiting for the piece at `next`.
+    Fetching { size: u32, digest: Digest, next: u32, tries: u8 },
+    /// Programming the piece before `next`.
+    Storing { size: u32, digest: Digest, next: u32 },
+    /// Erasing for `scratch.plain`.
+    ErasingText,
+    /// Programming `scratch.plain`.
+    StoringText,
+    /// Reading the slot back.
+    Measuring { size: u32 },
+}
+
+impl Taking {
+    pub(super) const fn is_under_way(&self) -> bool {
+        !matches!(self, Self::No)
+    }
+
+    /// What has to be read from the server next, if anything.
+    pub(super) fn fetch(&self) -> Option<Fetch> {
+        match self {
+            Self::Envelope(offer) => Some(Fetch::Envelope(offer.envelope)),
+            Self::Running(Job { doing: Doing::Fetching { size, digest, next, .. }, .. }) => {
+                let len = CHUNK.min(size.saturating_sub(*next));
+                Some(Fetch::Piece { digest: *digest, offset: *next, len })
+            }
+            Self::Running(_) | Self::No => None,
+        }
+    }
+
+    /// Manifest digest of what is being taken up.
+    pub(super) fn subject(&self) -> Option<Digest> {
+        match self {
+            Self::No => None,
+            Self::Envelope(offer) => Some(offer.envelope),
+            Self::Running(job) => Some(job.change.manifest),
+        }
+    }
+}
+
+/// What has to be read from the server next.
+pub(super) enum Fetch {
+    /// The envelope with this manifest digest.
+    Envelope(Digest),
+    /// A piece of a payload.
+    Piece {
+        /// SHA-256 of the whole payload.
+        digest: Digest,
+        /// First byte.
+        offset: u32,
+        /// How many bytes.
+        len: u32,
+    },
+}
+
+/// Why a job stops, with a detail.
+type Stop = (Reason, u32);
+
+impl Agent {
+    /// Whether an offer is worth taking up now.
+    pub(super) fn wants(&self, offer: &Offer) -> bool {
+        let ended = self.record.outcome.is_some_and(|o| o.envelope == offer.envelope);
+        let waits = self.record.staged.is_some_and(|s| s.manifest == offer.envelope);
+        !ended && !waits && self.record.trial.is_none() && !self.taking.is_under_way()
+    }
+
+    /// Starts to take up an offer.
+    pub(super) fn take_up(&mut self, offer: Offer, out: &mut Actions) {
+        if offer.size as usize > super::types::ENVELOPE_MAX {
+            self.record.refuse(offer.envelope, Reason::TooLarge, offer.size);
+            push(out, Action::Save);
+            return;
+        }
+        self.taking = Taking::Envelope(offer);
+    }
+
+    /// The envelope came. From here on it is the buffer's contents that count.
+    pub(super) fn on_envelope(&mut self, at: &Moment, body: &[u8], scratch: &mut Scratch, out: &mut Actions) {
+        let Taking::Envelope(offer) = self.taking else { return };
+        scratch.envelope.clear();
+        if scratch.envelope.extend_from_slice(body).is_err() {
+            self.end_refused(offer.envelope, (Reason::TooLarge, body.len() as u32), at, out);
+            return;
+        }
+        match self.admit(&offer, &scratch.envelope) {
+            Err(stop) => self.end_refused(offer.envelope, stop, at, out),
+            Ok(job) => {
+                self.taking = Taking::Running(job);
+                self.carry_on(Answer::Start, at, scratch, out);
+            }
+        }
+    }
+
+    /// All checks that come before anything is carried out.
+    fn admit(&self, offer: &Offer, bytes: &[u8]) -> Result<Job, Stop> {
+        let authentic =
+            envelope::open(bytes, &self.anchors).map_err(|r| (r.reason(), r.detail()))?;
+        if authentic.digest() != offer.envelope {
+            return Err((Reason::EnvelopeOther, 0));
+        }
+        let specs = node_components(self.id.net_class, self.id.io_class);
+        let manifest = self.read(&authentic, &specs)?;
+        let [index] = manifest.components() else {
+            return Err((Reason::Unsupported, manifest.components().len() as u32));
+        };
+        let component = NODE_COMPONENTS.get(usize::from(*index)).copied().ok_or((Reason::Unsupported, 0))?;
+        let role = component.writer();
+        if !self.record.admits(role, manifest.sequence()) {
+            return Err((Reason::SequenceOld, u32::try_from(manifest.sequence()).unwrap_or(u32::MAX)));
+        }
+        let change =
+            Change { part: component.into(), manifest: authentic.digest(), sequence: manifest.sequence() };
+        Ok(Job {
+            ticket: authentic.ticket(),
+            run: Run::update(&manifest),
+            change,
+            slot: self.record.spare(change.part),
+            doing: Doing::Measuring { size: 0 },
+            measured: None,
+        })
+    }
+
+    fn read<'a>(&self, authentic: &Authentic<'a>, specs: &[ComponentSpec<'_>]) -> Result<Manifest<'a>, Stop> {
+        let device = Device { vendor: self.id.vendor, device: self.id.node, components: specs };
+        authentic.manifest(&device).map_err(|r| (r.reason(), r.detail()))
+    }
+
+    /// Goes on with the manifest until something has to be waited for.
+    fn carry_on(&mut self, answer: Answer, at: &Moment, scratch: &mut Scratch, out: &mut Actions) {
+        // Moved out, so that the job and the agent can be used side by side.
+        let Taking::Running(mut job) = core::mem::take(&mut self.taking) else { return };
+        let manifest_digest = job.change.manifest;
+        let mut plain = core::mem::take(&mut scratch.plain);
+        let step = self.advance(&mut job, answer, &scratch.envelope, &mut plain, out);
+        scratch.plain = plain;
+        match step {
+            Ok(false) => self.taking = Taking::Running(job),
+            Ok(true) => {
+                self.staged_touches = match job.change.part {
+                    Part::Conf => crate::cbor::decode_message::<Bundle>(&scratch.plain)
+                        .ok()
+                        .map(|new| self.touches_of(&new)),
+                    Part::Net | Part::Io | Part::Keys => None,
+                };
+                push(out, Action::Save);
+            }
+            Err(stop) => self.end_refused(manifest_digest, stop, at, out),
+        }
+    }
+
+    /// Whether everything is staged (`true`) or something has to be waited for.
+    fn advance(
+        &mut self,
+        job: &mut Job,
+        mut answer: Answer,
+        envelope: &[u8],
+        plain: &mut heapless::Vec<u8, { super::types::BUNDLE_MAX }>,
+        out: &mut Actions,
+    ) -> Result<bool, Stop> {
+        // The buffer must still hold what was verified (REQ.SEC.MFST.CONST).
+        let authentic = job.ticket.redeem(envelope).ok_or((Reason::EnvelopeBroken, 0))?;
+        let specs = node_components(self.id.net_class, self.id.io_class);
+        let manifest = self.read(&authentic, &specs)?;
+        let part = job.change.part;
+        loop {
+            let ask = match job.run.next(&manifest, answer) {
+                Ok(ask) => ask,
+                Err(failure) => {
+                    self.note_report(&manifest, Err(&failure));
+                    return Err((failure.reason(), failure.detail()));
+                }
+            };
+            match ask {
+                Ask::Slot { .. } => answer = Answer::Slot(job.slot.index() as u64),
+                Ask::Authorized { .. } => answer = Answer::Yes,
+                Ask::Version { .. } => {
+                    let running = Component::from(part);
+                    answer = match running {
+                        Component::Chip(chip) => match self.record.chip(chip).current() {
+                            Some(i) => Answer::version(i.version),
+                            None => Answer::No,
+                        },
+                        Component::Conf | Component::Keys => Answer::No,
+                    };
+                }
+                Ask::Fetch { uri, size, digest, .. } => {
+                    let Component::Chip(chip) = Component::from(part) else {
+                        return Err((Reason::Unsupported, 21));
+                    };
+                    let digest = digest.ok_or((Reason::EnvelopeBroken, 0))?;
+                    let size = size.and_then(|s| u32::try_from(s).ok()).ok_or((Reason::TooLarge, u32::MAX))?;
+                    if size == 0 || size > self.room(chip) {
+                        return Err((Reason::TooLarge, size));
+                    }
+                    let named = uri.strip_prefix("payload/").and_then(|hex| Digest::parse(hex).ok());
+                    if named != Some(digest) {
+                        return Err((Reason::Unsupported, 21));
+                    }
+                    self.open_spare(job, out);
+                    push(out, Action::Erase { part, slot: job.slot, size });
+                    job.doing = Doing::Erasing { size, digest };
+                    return Ok(false);
+                }
+                Ask::Write { content, encryption, .. } => {
+                    self.check_text(part, content, encryption, plain)?;
+                    self.open_spare(job, out);
+                    push(out, Action::Erase { part, slot: job.slot, size: plain.len() as u32 });
+                    job.doing = Doing::ErasingText;
+                    return Ok(false);
+                }
+                Ask::Measure { size, .. } => {
+                    let size = size.and_then(|s| u32::try_from(s).ok()).ok_or((Reason::TooLarge, u32::MAX))?;
+                    match job.measured {
+                        Some((known, m)) if known == size => {
+                            answer = Answer::Measured { digest: m.digest, size: u64::from(size) };
+                        }
+                        _ => {
+                            push(out, Action::Measure { part, slot: job.slot, size });
+                            job.doing = Doing::Measuring { size };
+                            return Ok(false);
+                        }
+                    }
+                }
+                Ask::Done => {
+                    self.note_report(&manifest, Ok(()));
+                    self.stage(job, &manifest)?;
+                    return Ok(true);
+                }
+                // The scan has let these pass for other recipients; this node has no use for them.
+                Ask::Copy { .. } => return Err((Reason::Unsupported, 22)),
+                Ask::Content { .. } => return Err((Reason::Unsupported, 6)),
+                Ask::Invoke { .. } => return Err((Reason::Unsupported, 23)),
+            }
+        }
+    }
+
+    /// From here on the spare slot holds nothing that counts, and flash knows it.
+    fn open_spare(&mut self, job: &mut Job, out: &mut Actions) {
+        job.measured = None;
+        self.record.spare_opened(job.change.part);
+        push(out, Action::Save);
+    }
+
+    /// Room for a chip's image, in bytes.
+    fn room(&self, chip: Chip) -> u32 {
+        match chip {
+            Chip::Net => self.room_net,
+            Chip::Io => self.room_io,
+        }
+    }
+
+    /// Opens and checks a bundle or a set of trust anchors into `plain`.
+    fn check_text(
+        &self,
+        part: Part,
+        content: &[u8],
+        encryption: Option<&[u8]>,
+        plain: &mut heapless::Vec<u8, { super::types::BUNDLE_MAX }>,
+    ) -> Result<(), Stop> {
+        plain.clear();
+        plain.extend_from_slice(content).map_err(|_| (Reason::TooLarge, content.len() as u32))?;
+        match (part, encryption) {
+            (Part::Conf, Some(info)) => {
+                let len = encrypt::decrypt(info, plain, &self.id.sealing).map_err(|_| (Reason::SealWrong, 0))?;
+                plain.truncate(len);
+                let bundle: Bundle = crate::cbor::decode_message(plain)
+                    .map_err(|f| (Reason::BundleBroken, f.at() as u32))?;
+                if bundle.node != self.id.node {
+                    return Err((Reason::NodeOther, 0));
+                }
+                node_refuses(&bundle).map_or(Ok(()), |rule| Err((Reason::BundleRule, rule)))
+            }
+            // A bundle in clear would lie readable on the server: never.
+            (Part::Conf, None) => Err((Reason::SealWrong, 0)),
+            (Part::Keys, None) => {
+                let anchors: TrustAnchors =
+                    crate::cbor::decode_message(plain).map_err(|f| (Reason::KeysBroken, f.at() as u32))?;
+                anchors.check().map_err(|_| (Reason::KeysBroken, 0))
+            }
+            (Part::Keys, Some(_)) => Err((Reason::Unsupported, 19)),
+            (Part::Net | Part::Io, _) => Err((Reason::Unsupported, 18)),
+        }
+    }
+
+    pub(super) fn on_flash_done(&mut self, at: &Moment, scratch: &mut Scratch, out: &mut Actions) {
+        let Taking::Running(job) = &mut self.taking else { return };
+        let (part, slot) = (job.change.part, job.slot);
+        match job.doing {
+            Doing::Erasing { size, digest } => {
+                job.doing = Doing::Fetching { size, digest, next: 0, tries: 0 };
+                self.tend_talk(at, scratch, out);
+            }
+            Doing::Storing { size, digest, next } if next < size => {
+                job.doing = Doing::Fetching { size, digest, next, tries: 0 };
+                self.tend_talk(at, scratch, out);
+            }
+            Doing::Storing { .. } => self.carry_on(Answer::Done, at, scratch, out),
+            Doing::ErasingText => {
+                job.doing = Doing::StoringText;
+                push(out, Action::StorePlain { part, slot });
+            }
+            Doing::StoringText => self.carry_on(Answer::Done, at, scratch, out),
+            Doing::Fetching { .. } | Doing::Measuring { .. } => {}
+        }
+    }
+
+    pub(super) fn on_measured(&mut self, m: &Measured, scratch: &mut Scratch, out: &mut Actions, at: &Moment) {
+        let Taking::Running(job) = &mut self.taking else { return };
+        if let Doing::Measuring { size } = job.doing {
+            job.measured = Some((size, *m));
+            let answer = Answer::Measured { digest: m.digest, size: u64::from(size) };
+            self.carry_on(answer, at, scratch, out);
+        }
+    }
+
+    /// A piece of the payload came.
+    pub(super) fn on_piece(&mut self, at: &Moment, body: &[u8], out: &mut Actions) {
+        let Taking::Running(job) = &mut self.taking else { return };
+        let Doing::Fetching { size, digest, next, .. } = job.doing else { return };
+        let wanted = CHUNK.min(size.saturating_sub(next));
+        if body.len() as u32 == wanted {
+            job.doing = Doing::Storing { size, digest, next: next + wanted };
+            push(out, Action::StoreBody { part: job.change.part, slot: job.slot, offset: next });
+        } else {
+            self.on_take_failed(at, RequestFault::TooLarge, out);
+        }
+    }
+
+    /// A request for an envelope or a piece of a payload failed.
+    pub(super) fn on_take_failed(&mut self, at: &Moment, fault: RequestFault, out: &mut Actions) {
+        match (&mut self.taking, fault) {
+            // The server says that there is no such thing: it will not appear by asking again.
+            (Taking::Envelope(offer), RequestFault::Status(404 | 410)) => {
+                let digest = offer.envelope;
+                self.end_refused(digest, (Reason::FetchFailed, 0), at, out);
+            }
+            (Taking::Running(job), RequestFault::Status(404 | 410 | 416)) => {
+                let digest = job.change.manifest;
+                self.end_refused(digest, (Reason::FetchFailed, 0), at, out);
+            }
+            // Asked again with the next tick.
+            (Taking::Running(Job { doing: Doing::Fetching { tries, .. }, .. }), _) if *tries < TRIES => {
+                *tries += 1;
+            }
+            // Nothing is lost: the offer comes again with the next check-in.
+            (Taking::Envelope(_) | Taking::Running(_) | Taking::No, _) => self.taking = Taking::No,
+        }
+    }
+
+    /// Everything is in the spare slot and measured; says so in the record.
+    fn stage(&mut self, job: &Job, manifest: &Manifest<'_>) -> Result<(), Stop> {
+        let Some((size, measured)) = job.measured else { return Err((Reason::EnvelopeBroken, 0)) };
+        match Component::from(job.change.part) {
+            Component::Chip(chip) => {
+                let note = measured.note.ok_or((Reason::NoteBroken, 0))?;
+                let class = if chip == Chip::Net { self.id.net_class } else { self.id.io_class };
+                let parameters = job.run.parameters(0);
+                let promised = parameters.link.is_none_or(|l| l == note.link)
+                    && parameters.profile.is_none_or(|p| p == note.profile)
+                    && manifest.version().is_none_or(|v| v == note.version);
+                if note.chip != chip || note.class != class || !promised {
+                    return Err((Reason::NoteOther, 0));
+                }
+                let image = SlotImage::new(measured.digest, size, &note);
+                let other = self.record.chip(chip.other()).current();
+                let understood = other.is_none_or(|o| {
+                    crate::link::agree((image.link, image.profile), (o.link, o.profile)).is_some()
+                });
+                if !understood {
+                    return Err((Reason::PairWouldBreak, 0));
+                }
+                self.record.stage_image(chip, job.change, image);
+            }
+            Component::Conf | Component::Keys => {
+                let text = SlotText { digest: measured.digest, size, manifest: job.change.manifest };
+                self.record.stage_text(job.change, text);
+            }
+        }
+        Ok(())
+    }
+
+    /// Gives up what is being taken up.
+    pub(super) fn give_up(&mut self, reason: Reason, detail: u32, at: &Moment, out: &mut Actions) {
+        if let Some(subject) = self.taking.subject() {
+            self.end_refused(subject, (reason, detail), at, out);
+        }
+    }
+
+    fn end_refused(&mut self, manifest: Digest, stop: Stop, at: &Moment, out: &mut Actions) {
+        self.taking = Taking::No;
+        self.record.refuse(manifest, stop.0, stop.1);
+        self.talk.soon(at.now);
+        push(out, Action::Save);
+    }
+}

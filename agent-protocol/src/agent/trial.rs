@@ -1,0 +1,177 @@
+//! Whether something on trial has proved itself.
+
+use crate::bundle::Policy;
+use crate::checkin::Position;
+use crate::reason::Reason;
+use crate::slots::{TRIAL_STARTS, Trial};
+
+/// Milliseconds since the node started.
+pub type Millis = u64;
+
+/// What a trial has shown so far.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub struct Evidence {
+    /// Both chips shook hands since the trial (re)started.
+    pub handshake: bool,
+    /// The sensors gave plausible readings.
+    pub plausible: bool,
+    /// The first position reported at rest.
+    pub first_position: Option<Position>,
+    /// A network was joined.
+    pub joined: bool,
+    /// A check-in was answered and the answer verified.
+    pub checked_in: bool,
+    /// While a candidate network must be proved: whether it has been, or why not.
+    pub candidate: CandidateProof,
+}
+
+/// Where the proof of a candidate network stands.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum CandidateProof {
+    /// No candidate has to be proved in this trial.
+    #[default]
+    NotAsked,
+    /// Not yet.
+    Open,
+    /// An authenticated check-in went through it.
+    Proved,
+    /// It failed.
+    Failed(Reason),
+}
+
+/// What to do with something on trial.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Verdict {
+    /// It has more time.
+    Wait,
+    /// It has proved itself.
+    Keep,
+    /// It has not: the reason, and its detail.
+    Lost(Reason, u32),
+}
+
+/// How much longer than the trial itself the node waits for missing evidence.
+const PATIENCE: u64 = 3;
+
+/// Judges a trial, `elapsed` after the node or the change last started.
+///
+/// Kept only with all evidence and after `policy.trial_seconds`. Lost at once on a wrong
+/// position or a failed candidate; lost for missing evidence after three times the trial time.
+pub fn judge(trial: &Trial, evidence: &Evidence, policy: &Policy, elapsed: Millis) -> Verdict {
+    // Every match of an unknown position before with a known one after counts as the same: a
+    // change is never cleared while the position is unknown, so this is a repaired record.
+    if let Some(first) = evidence.first_position
+        && trial.position_before != Position::Unknown
+        && first != trial.position_before
+    {
+        return Verdict::Lost(Reason::PositionDiffers, 0);
+    }
+    if let CandidateProof::Failed(reason) = evidence.candidate {
+        return Verdict::Lost(reason, 0);
+    }
+    let asked = u64::from(policy.trial_seconds) * 1000;
+    let missing = missing(evidence);
+    match missing {
+        None if elapsed >= asked => Verdict::Keep,
+        Some(reason) if elapsed >= asked.saturating_mul(PATIENCE) => {
+            Verdict::Lost(reason, u32::from(TRIAL_STARTS.saturating_sub(trial.starts_left)))
+        }
+        None | Some(_) => Verdict::Wait,
+    }
+}
+
+/// The first piece of evidence that is missing, in the order in which a node comes up.
+fn missing(e: &Evidence) -> Option<Reason> {
+    if !e.handshake {
+        Some(Reason::NoHandshake)
+    } else if !e.plausible || e.first_position.is_none() {
+        Some(Reason::SensorsImplausible)
+    } else if !e.joined {
+        Some(Reason::NoNetwork)
+    } else if e.candidate == CandidateProof::Open {
+        Some(Reason::NoServer)
+    } else if !e.checked_in {
+        Some(Reason::NoCheckIn)
+    } else {
+        None
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::id::Digest;
+    use crate::slots::{Change, Part};
+    use proptest::prelude::*;
+
+    fn trial(position_before: Position) -> Trial {
+        let change = Change { part: Part::Net, manifest: Digest([0; 32]), sequence: 1 };
+        Trial { change, position_before, starts_left: 2, network_before: 0 }
+    }
+
+    fn policy() -> Policy {
+        Policy { rest_seconds: 30, trial_seconds: 100, consent: false, supply_min_mv: 0, supply_max_mv: 1 }
+    }
+
+    fn all() -> Evidence {
+        Evidence {
+            handshake: true,
+            plausible: true,
+            first_position: Some(Position::Closed),
+            joined: true,
+            checked_in: true,
+            candidate: CandidateProof::NotAsked,
+        }
+    }
+
+    #[test]
+    fn kept_with_all_evidence_and_not_a_moment_early() {
+        let t = trial(Position::Closed);
+        assert_eq!(judge(&t, &all(), &policy(), 99_999), Verdict::Wait);
+        assert_eq!(judge(&t, &all(), &policy(), 100_000), Verdict::Keep);
+    }
+
+    #[test]
+    fn another_position_is_lost_at_once() {
+        let t = trial(Position::Open);
+        assert_eq!(judge(&t, &all(), &policy(), 0), Verdict::Lost(Reason::PositionDiffers, 0));
+    }
+
+    #[test]
+    fn each_missing_piece_has_its_own_reason() {
+        let t = trial(Position::Closed);
+        let cases = [
+            (Evidence { handshake: false, ..all() }, Reason::NoHandshake),
+            (Evidence { plausible: false, ..all() }, Reason::SensorsImplausible),
+            (Evidence { first_position: None, ..all() }, Reason::SensorsImplausible),
+            (Evidence { joined: false, ..all() }, Reason::NoNetwork),
+            (Evidence { checked_in: false, ..all() }, Reason::NoCheckIn),
+            (Evidence { candidate: CandidateProof::Open, ..all() }, Reason::NoServer),
+        ];
+        for (evidence, reason) in cases {
+            assert_eq!(judge(&t, &evidence, &policy(), 299_999), Verdict::Wait);
+            assert_eq!(judge(&t, &evidence, &policy(), 300_000), Verdict::Lost(reason, 1));
+        }
+        let failed =
+            Evidence { candidate: CandidateProof::Failed(Reason::WrongPassphrase), ..all() };
+        assert_eq!(judge(&t, &failed, &policy(), 0), Verdict::Lost(Reason::WrongPassphrase, 0));
+    }
+
+    proptest! {
+        #[test]
+        fn every_trial_ends(bits in 0u8..32, position in 0u8..3) {
+            let evidence = Evidence {
+                handshake: bits & 1 != 0,
+                plausible: bits & 2 != 0,
+                joined: bits & 4 != 0,
+                checked_in: bits & 8 != 0,
+                first_position: [None, Some(Position::Open), Some(Position::Closed)][usize::from(position)],
+                candidate: if bits & 16 != 0 { CandidateProof::Open } else { CandidateProof::Proved },
+            };
+            let end = judge(&trial(Position::Closed), &evidence, &policy(), 300_000);
+            prop_assert!(end != Verdict::Wait);
+            let complete = bits & 31 == 15 && position == 2;
+            prop_assert_eq!(end == Verdict::Keep, complete);
+        }
+    }
+}
