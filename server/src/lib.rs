@@ -1,3 +1,7 @@
 //! Tracks nodes, rolls out updates wave by wave, and shows where everything stands.
 
+pub mod clock;
 pub mod contract;
+pub mod journal;
+pub mod rollout;
+mod words;

@@ -1,0 +1,245 @@
+//! Rules that hold whatever nodes report, people ask and clocks do.
+
+use super::testing::*;
+use super::*;
+use crate::contract::{OnFailure, RolloutState, WaveState};
+use pintle_protocol::checkin::Phase;
+use pintle_protocol::id::Digest;
+use proptest::prelude::*;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// A virtual node: takes up what it is offered, and ends it as it is told.
+#[derive(Clone, Debug)]
+struct Node {
+    report: Report,
+}
+
+#[derive(Clone, Debug)]
+enum Op {
+    /// A node goes one stage further and checks in; `luck` decides how trials end.
+    Node { n: u8, luck: u8 },
+    /// A node loses what it was at, checks in and knows only what is in its record.
+    PowerCut { n: u8 },
+    /// A node's board is replaced: it remembers nothing.
+    NewBoard { n: u8 },
+    /// Time passes.
+    Wait { seconds: u16 },
+    Hold,
+    Resume,
+    TurnBack,
+    Retire { n: u8 },
+}
+
+fn op(nodes: u8) -> impl Strategy<Value = Op> {
+    let n = 1..=nodes;
+    prop_oneof![
+        20 => (n.clone(), any::<u8>()).prop_map(|(n, luck)| Op::Node { n, luck }),
+        2 => n.clone().prop_map(|n| Op::PowerCut { n }),
+        1 => n.clone().prop_map(|n| Op::NewBoard { n }),
+        6 => (0u16..5000).prop_map(|seconds| Op::Wait { seconds }),
+        1 => Just(Op::Hold),
+        2 => Just(Op::Resume),
+        1 => Just(Op::TurnBack),
+        1 => n.prop_map(|n| Op::Retire { n }),
+    ]
+}
+
+impl Node {
+    fn new() -> Self {
+        Self { report: idle() }
+    }
+
+    /// One stage further with what it is at; 1 in 8 trials fails, 1 in 16 offers is refused.
+    fn advance(&mut self, luck: u8) {
+        let Some(subject) = self.report.subject else { return };
+        let verdict = |refused| Verdict { refused, reason: 400, detail: 0 };
+        match self.report.phase {
+            Phase::Idle => {}
+            Phase::Fetching if luck % 16 == 0 => self.end(subject, Some(verdict(true))),
+            Phase::Fetching => self.report.phase = Phase::Waiting,
+            Phase::Waiting => self.report.phase = Phase::Trial,
+            Phase::Trial if luck % 8 == 0 => self.end(subject, Some(verdict(false))),
+            Phase::Trial => self.end(subject, None),
+        }
+    }
+
+    fn end(&mut self, subject: Digest, failed: Option<Verdict>) {
+        self.report.phase = Phase::Idle;
+        self.report.subject = None;
+        match failed {
+            // The store remembers every failure; the node only its last outcome.
+            Some(verdict) => {
+                self.report.kept = None;
+                self.report.failed.insert(subject, verdict);
+            }
+            None => self.report.kept = Some(subject),
+        }
+    }
+
+    fn take_up(&mut self, offer: Digest) {
+        assert_eq!(self.report.phase, Phase::Idle, "offered to a node that was busy");
+        self.report.phase = Phase::Fetching;
+        self.report.subject = Some(offer);
+    }
+}
+
+/// Runs ops against a rollout and checks every offer.
+struct Model {
+    yard: Yard,
+    nodes: BTreeMap<u8, Node>,
+    offered: Vec<(u8, Digest)>,
+}
+
+impl Model {
+    fn new(sizes: &[u8], steps: u8, gate: crate::contract::Gate, on_failure: OnFailure) -> Self {
+        let count: u8 = sizes.iter().sum();
+        let yard = Yard::started(plan(sizes, steps, gate, on_failure));
+        Self { yard, nodes: (1..=count).map(|n| (n, Node::new())).collect(), offered: Vec::new() }
+    }
+
+    fn check_in(&mut self, n: u8) {
+        let node = self.nodes.get_mut(&n).unwrap();
+        let before = self.yard.rollout.clone();
+        let Some(offer) = self.yard.check_in(n, &node.report) else { return };
+        let rollout = &self.yard.rollout;
+        let (w, t) = rollout.plan.find(&super::testing::node(n)).unwrap();
+        let wave = &rollout.state.waves[w];
+        let run = wave.targets[t];
+        match run.way {
+            Way::Forward => {
+                assert_eq!(rollout.state.state, RolloutState::UnderWay);
+                assert!(matches!(wave.state, WaveState::Open | WaveState::Soaking | WaveState::Passed));
+                for earlier in &rollout.state.waves[..w] {
+                    assert!(earlier.opened_at.is_some(), "an earlier wave never opened");
+                }
+            }
+            Way::Back => assert_eq!(rollout.state.state, RolloutState::TurnedBack),
+        }
+        assert!(!node.report.failed.contains_key(&offer), "offered again what had failed");
+        assert_eq!(offer, envelope(n, u8::try_from(run.step).unwrap(), run.way == Way::Back));
+        assert_ne!(run.stage, Stage::Retired);
+        assert_eq!(before.plan, rollout.plan);
+        self.offered.push((n, offer));
+        node.take_up(offer);
+    }
+
+    fn apply(&mut self, op: &Op) {
+        let (known, now) = (self.yard.known.clone(), self.yard.now);
+        let rollout = &mut self.yard.rollout;
+        match op {
+            Op::Node { n, luck } => {
+                self.nodes.get_mut(n).unwrap().advance(*luck);
+                self.check_in(*n);
+            }
+            Op::PowerCut { n } => {
+                let report = &mut self.nodes.get_mut(n).unwrap().report;
+                report.phase = Phase::Idle;
+                report.subject = None;
+                self.check_in(*n);
+            }
+            Op::NewBoard { n } => {
+                let report = &mut self.nodes.get_mut(n).unwrap().report;
+                *report = Report { failed: std::mem::take(&mut report.failed), ..idle() };
+                self.check_in(*n);
+            }
+            Op::Wait { seconds } => self.yard.tick(i64::from(*seconds)),
+            Op::Hold => _ = rollout.hold(None),
+            Op::Resume => _ = rollout.resume(None, &known, now),
+            Op::TurnBack => _ = rollout.turn_back(None, now),
+            Op::Retire { n } => _ = rollout.retire(&node(*n), now),
+        }
+    }
+
+    /// Everybody answers, and a person resumes what is held, until nothing moves any more.
+    fn run_out(&mut self) -> bool {
+        for _ in 0..400 {
+            let nodes: Vec<u8> = self.nodes.keys().copied().collect();
+            for n in nodes {
+                self.apply(&Op::Node { n, luck: 1 });
+            }
+            self.apply(&Op::Resume);
+            self.apply(&Op::Wait { seconds: 300 });
+            if !self.yard.rollout.is_active() {
+                return true;
+            }
+        }
+        false
+    }
+}
+
+fn settings() -> impl Strategy<Value = (Vec<u8>, u8, crate::contract::Gate, OnFailure)> {
+    let on_failure = prop_oneof![Just(OnFailure::Hold), Just(OnFailure::TurnBack)];
+    (proptest::collection::vec(1u8..4, 1..4), 1u8..4, 0u32..2, 0u32..2, on_failure)
+        .prop_map(|(sizes, steps, f, s, on)| (sizes, steps, gate(f, s), on))
+}
+
+proptest! {
+    /// The rules of offering are asserted in [`Model::check_in`]; on top: once everybody answers,
+    /// it ends.
+    #[test]
+    fn offers_keep_the_rules_and_every_rollout_ends(
+        (sizes, steps, gate, on) in settings(),
+        ops in proptest::collection::vec(op(3), 0..120),
+    ) {
+        let count: u8 = sizes.iter().sum();
+        let mut model = Model::new(&sizes, steps, gate, on);
+        for op in &ops {
+            let fits = match op {
+                Op::Node { n, .. } | Op::PowerCut { n } | Op::NewBoard { n } | Op::Retire { n } => *n <= count,
+                _ => true,
+            };
+            if fits {
+                model.apply(op);
+            }
+        }
+        prop_assert!(model.run_out(), "it never ended: {:?}", model.yard.rollout.state);
+        // Nodes that were returned got their ways back only for steps that they had kept.
+        let mut forward = BTreeSet::new();
+        for (n, offer) in &model.offered {
+            if offer.0[1] == 0 {
+                forward.insert((*n, offer.0[0]));
+            } else {
+                prop_assert!(forward.contains(&(*n, offer.0[0])), "a way back for a step never offered");
+            }
+        }
+    }
+
+    /// Deciding again at the same moment decides nothing new.
+    #[test]
+    fn evaluating_twice_changes_nothing(
+        (sizes, steps, gate, on) in settings(),
+        ops in proptest::collection::vec(op(1), 0..60),
+    ) {
+        let mut model = Model::new(&sizes, steps, gate, on);
+        for op in &ops {
+            model.apply(op);
+            model.yard.tick(0);
+            let once = model.yard.rollout.clone();
+            prop_assert_eq!(model.yard.rollout.evaluate(&model.yard.known, model.yard.now), Vec::new());
+            prop_assert_eq!(&model.yard.rollout, &once);
+        }
+    }
+
+    /// With no failure and no silence tolerated, a later wave never opens after one.
+    #[test]
+    fn a_strict_gate_lets_no_failure_through(
+        sizes in proptest::collection::vec(1u8..4, 2..4),
+        ops in proptest::collection::vec(op(2), 0..120),
+    ) {
+        let mut model = Model::new(&sizes, 1, gate(0, 0), OnFailure::Hold);
+        let count: u8 = sizes.iter().sum();
+        for op in ops.iter().filter(|op| !matches!(op, Op::Resume | Op::Retire { .. })) {
+            match op {
+                Op::Node { n, .. } | Op::PowerCut { n } | Op::NewBoard { n } if *n > count => {}
+                _ => model.apply(op),
+            }
+            let waves = &model.yard.rollout.state.waves;
+            for pair in waves.windows(2) {
+                if pair[1].opened_at.is_some() && pair[1].targets.iter().any(|t| t.since.is_some()) {
+                    let all_kept = pair[0].targets.iter().all(|t| t.forward == Some(Forward::Kept));
+                    prop_assert!(all_kept, "a wave opened after one in which not all kept");
+                }
+            }
+        }
+    }
+}
