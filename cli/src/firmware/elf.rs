@@ -11,7 +11,7 @@ use super::Machine;
 use super::layout::{self, LayoutFault, Piece};
 use object::elf::{self, FileHeader32};
 use object::read::elf::{FileHeader as _, ProgramHeader as _};
-use object::{Endianness, LittleEndian};
+use object::Endianness;
 use thiserror::Error;
 
 /// What is wrong with an ELF file.
