@@ -6,6 +6,7 @@
 //!
 //! Pintle is no certified alarm and no door operator. It never sends a door command.
 
+pub mod calibrate;
 pub mod exit;
 pub mod firmware;
 pub mod locked;
