@@ -11,4 +11,5 @@ pub mod exit;
 pub mod firmware;
 pub mod locked;
 pub mod random;
+pub mod rules;
 pub mod yard;
