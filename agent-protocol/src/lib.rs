@@ -20,4 +20,9 @@ pub mod link;
 pub mod order;
 pub mod reason;
 pub mod slots;
+pub mod suit;
+pub mod agent;
+pub mod card;
 pub mod version;
+#[cfg(feature = "sim")]
+pub mod sim;

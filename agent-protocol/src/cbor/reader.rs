@@ -8,7 +8,7 @@ use minicbor::data::Type;
 use minicbor::{Decoder, decode};
 
 /// A reader on bytes that have passed [`crate::cbor::check`].
-#[derive(Clone)]
+#[derive(Clone, Debug)]
 pub(crate) struct Reader<'b> {
     decoder: Decoder<'b>,
     base: usize,
@@ -127,11 +127,6 @@ impl<'b> Reader<'b> {
         }
         self.decoder.set_position(position);
         false
-    }
-
-    /// Whether the next item is a byte string.
-    pub(crate) fn is_bytes(&self) -> bool {
-        self.decoder.datatype().is_ok_and(|t| t == Type::Bytes)
     }
 
     /// Whether the next item is a text.

@@ -53,7 +53,10 @@ impl fmt::Display for AnchorFault {
         match self {
             Self::Key { index, fault } => write!(f, "key {index} of the trust anchors: {fault}"),
             Self::Twice { first, second } => {
-                write!(f, "keys {first} and {second} of the trust anchors are the same; each role needs its own")
+                write!(
+                    f,
+                    "keys {first} and {second} of the trust anchors are the same; each role needs its own"
+                )
             }
             Self::Missing(role) => write!(f, "the trust anchors hold no {role} key"),
         }

@@ -1,10 +1,10 @@
 //! Opening an envelope: digest, signature, and only then what is inside.
 
+use super::TrustAnchors;
 use super::device::Device;
 use super::manifest::Manifest;
 use super::outer::{Outer, Piece};
 use super::refusal::Refusal;
-use super::TrustAnchors;
 use crate::cose::{CoseFault, key, sign1};
 use crate::id::{Digest, PublicKey, Role};
 
@@ -99,7 +99,11 @@ pub fn open_with<'b>(envelope: &'b [u8], verifier: &dyn Verifier) -> Result<Auth
 }
 
 pub(super) fn matches_manifest(outer: &Outer<'_>, digest: Digest) -> Result<(), Refusal> {
-    if outer.manifest.digest() == digest { Ok(()) } else { Err(Refusal::DigestOther { at: outer.manifest.at }) }
+    if outer.manifest.digest() == digest {
+        Ok(())
+    } else {
+        Err(Refusal::DigestOther { at: outer.manifest.at })
+    }
 }
 
 impl<'b> Authentic<'b> {

@@ -74,8 +74,7 @@ pub(super) struct Outer<'b> {
 }
 
 /// Keys of [`Outer::severable`], in order.
-pub(super) const SEVERABLE: [u8; 3] =
-    [Section::PayloadFetch.number(), Section::Install.number(), TEXT as u8];
+pub(super) const SEVERABLE: [u8; 3] = [Section::PayloadFetch.number(), Section::Install.number(), TEXT as u8];
 
 impl<'b> Outer<'b> {
     /// Takes the outer map apart.

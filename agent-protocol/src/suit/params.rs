@@ -82,7 +82,12 @@ impl ParamSet {
         Ok(())
     }
 
-    fn set_one(&mut self, parameter: Parameter, r: &mut Reader<'_>, components: usize) -> Result<(), Refusal> {
+    fn set_one(
+        &mut self,
+        parameter: Parameter,
+        r: &mut Reader<'_>,
+        components: usize,
+    ) -> Result<(), Refusal> {
         let at = r.at();
         match parameter {
             Parameter::VendorIdentifier => self.vendor = Some(uuid(r)?),

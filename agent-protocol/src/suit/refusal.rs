@@ -290,7 +290,10 @@ impl fmt::Display for Refusal {
             Self::Block { at, fault } => write!(f, "signature at byte {at} of the envelope: {fault}"),
             Self::Unsigned { at } => write!(f, "envelope, byte {at}: no signature by a known key"),
             Self::TwoRoles { at } => {
-                write!(f, "envelope, byte {at}: signed by keys of different roles; one role signs one manifest")
+                write!(
+                    f,
+                    "envelope, byte {at}: signed by keys of different roles; one role signs one manifest"
+                )
             }
             Self::Version { at, found } => {
                 write!(f, "envelope, byte {at}: manifest version {found}; only version 1 is understood")
@@ -307,10 +310,9 @@ impl fmt::Display for Refusal {
                 "envelope, byte {at}: {count} components; 1 to {} are possible",
                 super::MAX_COMPONENTS
             ),
-            Self::Component { at, index } => write!(
-                f,
-                "envelope, byte {at}: component {index} is none of this node's, or named twice"
-            ),
+            Self::Component { at, index } => {
+                write!(f, "envelope, byte {at}: component {index} is none of this node's, or named twice")
+            }
             Self::Role { signer, index } => {
                 write!(f, "signed by the {signer} key, which may not write component {index}")
             }

@@ -19,8 +19,12 @@ const POLICY_BITS: u64 = 0b1111;
 
 /// What is told of every override-parameters: its argument, and the components it is about.
 pub(super) trait Listener<'b> {
+    /// A section begins.
+    fn begin(&mut self) {}
     /// set-component-index; `r` stands on its argument.
-    fn chosen(&mut self, _: Reader<'b>) {}
+    fn chosen(&mut self, _: Reader<'b>) -> Result<(), Refusal> {
+        Ok(())
+    }
     /// override-parameters; `r` stands on its argument.
     fn set(&mut self, _: Reader<'b>) -> Result<(), Refusal> {
         Ok(())
@@ -37,6 +41,7 @@ pub(super) fn section<'b>(
     components: usize,
     listener: &mut dyn Listener<'b>,
 ) -> Result<(), Refusal> {
+    listener.begin();
     sequence(section, piece, components, 0, listener)
 }
 
@@ -65,7 +70,7 @@ fn sequence<'b>(
         }
         match command {
             Command::SetComponentIndex => {
-                listener.chosen(r.clone());
+                listener.chosen(r.clone())?;
                 Index::read(&mut r, components)?;
             }
             Command::OverrideParameters => {
@@ -74,7 +79,7 @@ fn sequence<'b>(
             }
             Command::TryEach => {
                 let at = r.at();
-                let count = alternatives(&mut r)?;
+                let (count, passes) = alternatives(&mut r)?;
                 if depth >= MAX_NESTING {
                     return Err(Refusal::Nesting { at });
                 }
@@ -82,7 +87,9 @@ fn sequence<'b>(
                     let inner = Piece::read(&mut r, "an alternative as a byte string")?;
                     sequence(section, inner, components, depth + 1, listener)?;
                 }
-                r.null();
+                if passes {
+                    r.null();
+                }
             }
             _ => {
                 let at = r.at();
@@ -96,20 +103,21 @@ fn sequence<'b>(
     Ok(())
 }
 
-/// Reads the head of a try-each argument: how many alternatives there are, a null at the end not
-/// counted. Two or more, as the standard's grammar has it.
-fn alternatives(r: &mut Reader<'_>) -> Result<u64, Refusal> {
+/// Reads the head of a try-each argument: how many alternatives there are, and whether a null
+/// stands behind them. Two or more, as the standard's grammar has it.
+pub(super) fn alternatives(r: &mut Reader<'_>) -> Result<(u64, bool), Refusal> {
     let at = r.at();
     let len = r.array("alternatives as an array")?;
     let mut ahead = r.clone();
     for _ in 1..len {
         ahead.skip()?;
     }
-    let count = if len > 0 && ahead.null() { len - 1 } else { len };
+    let passes = len > 0 && ahead.null();
+    let count = if passes { len - 1 } else { len };
     if !(2..=MAX_ALTERNATIVES).contains(&count) {
         return Err(Refusal::Structure { at, expected: "two to four alternatives" });
     }
-    Ok(count)
+    Ok((count, passes))
 }
 
 /// Whether a command may stand there.

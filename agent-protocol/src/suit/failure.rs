@@ -1,0 +1,105 @@
+//! Why a manifest that was understood could not be carried out.
+
+use super::codes::{ReportReason, Section};
+use crate::id::Digest;
+use crate::reason::Reason;
+use core::fmt;
+
+/// What failed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[non_exhaustive]
+pub enum FailureKind {
+    /// Another vendor or class.
+    ClassOther,
+    /// Another device.
+    DeviceOther,
+    /// Digest or size differ.
+    ImageOther,
+    /// Any other condition.
+    Condition,
+    /// A condition or directive lacks a parameter.
+    ParameterMissing,
+    /// A component would be touched before its vendor, class or device was tested.
+    IdentityUntested,
+    /// A directive failed.
+    Directive,
+    /// A severed section is needed and did not come.
+    SectionMissing,
+    /// More steps than a manifest may take.
+    TooManySteps,
+    /// The envelope is no longer what it was when it was checked.
+    Changed,
+}
+
+/// Where and why processing stopped.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Failure {
+    /// The section.
+    pub section: Section,
+    /// Byte offset of the top-level command in its section.
+    pub offset: u32,
+    /// Index of the component in the manifest's list.
+    pub component: u8,
+    /// What failed.
+    pub kind: FailureKind,
+    /// What was measured, for image matches.
+    pub measured: Option<(Digest, u64)>,
+}
+
+impl Failure {
+    /// The reason that goes into a check-in.
+    pub const fn reason(&self) -> Reason {
+        match self.kind {
+            FailureKind::ClassOther | FailureKind::IdentityUntested => Reason::ClassOther,
+            FailureKind::DeviceOther => Reason::NodeOther,
+            FailureKind::ImageOther => Reason::PayloadWrong,
+            FailureKind::Condition => Reason::ConditionFailed,
+            FailureKind::ParameterMissing | FailureKind::SectionMissing | FailureKind::TooManySteps => {
+                Reason::EnvelopeBroken
+            }
+            FailureKind::Directive => Reason::FetchFailed,
+            FailureKind::Changed => Reason::EnvelopeOther,
+        }
+    }
+
+    /// The offset of the command.
+    pub const fn detail(&self) -> u32 {
+        self.offset
+    }
+
+    /// The reason as SUIT_Report has it.
+    pub const fn report(&self) -> ReportReason {
+        match self.kind {
+            FailureKind::ClassOther
+            | FailureKind::DeviceOther
+            | FailureKind::ImageOther
+            | FailureKind::Condition
+            | FailureKind::IdentityUntested
+            | FailureKind::ParameterMissing => ReportReason::ConditionFailed,
+            FailureKind::Directive | FailureKind::TooManySteps | FailureKind::Changed => {
+                ReportReason::OperationFailed
+            }
+            FailureKind::SectionMissing => ReportReason::SeveringUnsupported,
+        }
+    }
+}
+
+impl fmt::Display for Failure {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let what = match self.kind {
+            FailureKind::ClassOther => "it is for another vendor or class of board",
+            FailureKind::DeviceOther => "it is for another node",
+            FailureKind::ImageOther => "digest or size are not as signed",
+            FailureKind::Condition => "a condition is not met",
+            FailureKind::ParameterMissing => "a parameter is missing",
+            FailureKind::IdentityUntested => "it does not say for which boards it is",
+            FailureKind::Directive => "an operation failed",
+            FailureKind::SectionMissing => "the section is severed and did not come",
+            FailureKind::TooManySteps => "it takes too many steps",
+            FailureKind::Changed => "the envelope has changed since it was checked",
+        };
+        write!(f, "section {}, byte {}, component {}: {what}", self.section, self.offset, self.component)
+    }
+}
+
+impl core::error::Error for Failure {}

@@ -1,0 +1,543 @@
+//! Carrying out a manifest, one question at a time.
+//!
+//! Holds offsets and no borrows, so that a state machine can keep it while the caller fetches,
+//! writes or hashes. Before every section the parameters are cleared and the shared sequence is
+//! run. Source: draft-ietf-suit-manifest-37 sections 5.3.3, 6.3 to 6.5.
+
+use super::codes::{Command, Section};
+use super::device::{Identity, MAX_COMPONENTS};
+use super::failure::{Failure, FailureKind};
+use super::manifest::{Commands, Manifest};
+use super::outer::Piece;
+use super::params::{ParamSet, Wanted};
+use super::scan::{Index, MAX_NESTING};
+use crate::cbor::Reader;
+use crate::id::Digest;
+use crate::version::{ActuationProfile, LinkRange};
+
+/// Most commands that one procedure may take, repeats for several components counted.
+pub const MAX_STEPS: u16 = 512;
+
+/// What the caller has to do or find out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Ask<'b> {
+    /// Which slot counts for this component? Answer with [`Answer::Slot`].
+    Slot {
+        /// Index in the manifest's list.
+        component: u8,
+    },
+    /// Fetch a payload into the component. [`Answer::Done`] or [`Answer::Failed`].
+    Fetch {
+        /// Index in the manifest's list.
+        component: u8,
+        /// Where it is; `#name` is an integrated payload.
+        uri: &'b str,
+        /// Its size, if the manifest says.
+        size: Option<u64>,
+        /// Its digest, if the manifest says.
+        digest: Option<Digest>,
+    },
+    /// Write content from the manifest. [`Answer::Done`] or [`Answer::Failed`].
+    Write {
+        /// Index in the manifest's list.
+        component: u8,
+        /// The bytes; sealed if there is encryption info.
+        content: &'b [u8],
+        /// SUIT_Encryption_Info.
+        encryption: Option<&'b [u8]>,
+    },
+    /// Copy from another component. [`Answer::Done`] or [`Answer::Failed`].
+    Copy {
+        /// Index in the manifest's list.
+        component: u8,
+        /// Index of the one to copy from.
+        source: u8,
+        /// SUIT_Encryption_Info.
+        encryption: Option<&'b [u8]>,
+    },
+    /// Hash the component. [`Answer::Measured`].
+    Measure {
+        /// Index in the manifest's list.
+        component: u8,
+        /// How many bytes, if the manifest says.
+        size: Option<u64>,
+    },
+    /// Compare the component with these bytes, in constant time. [`Answer::Yes`] or [`Answer::No`].
+    Content {
+        /// Index in the manifest's list.
+        component: u8,
+        /// The bytes.
+        content: &'b [u8],
+    },
+    /// May the update go on? [`Answer::Yes`] or [`Answer::No`].
+    Authorized {
+        /// The smaller, the more urgent.
+        priority: i64,
+    },
+    /// Which version is installed? [`Answer::Version`], or [`Answer::No`] if that is not known.
+    Version {
+        /// Index in the manifest's list.
+        component: u8,
+    },
+    /// Hand control to the component. [`Answer::Done`] or [`Answer::Failed`].
+    Invoke {
+        /// Index in the manifest's list.
+        component: u8,
+    },
+    /// All is done.
+    Done,
+}
+
+/// The answer to an [`Ask`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Answer {
+    /// Nothing was asked yet.
+    Start,
+    /// It is done.
+    Done,
+    /// It failed.
+    Failed,
+    /// The slot that counts.
+    Slot(u64),
+    /// What was measured.
+    Measured {
+        /// SHA-256.
+        digest: Digest,
+        /// Bytes that the component holds.
+        size: u64,
+    },
+    /// The version installed.
+    Version([u16; 3]),
+    /// Yes.
+    Yes,
+    /// No, or not known.
+    No,
+}
+
+/// Parameters of a component that a caller may look at.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Parameters {
+    /// Image digest.
+    pub digest: Option<Digest>,
+    /// Image size, in bytes.
+    pub size: Option<u64>,
+    /// Link versions that the image speaks.
+    pub link: Option<LinkRange>,
+    /// Actuation profile that it implements.
+    pub profile: Option<ActuationProfile>,
+}
+
+/// The alternatives of a try-each that have not been tried.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Others {
+    next: u16,
+    left: u8,
+    or_nothing: bool,
+}
+
+/// A sequence being run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Frame {
+    /// Where the next command stands in the envelope.
+    pos: u16,
+    /// Commands left.
+    left: u16,
+    /// For which of the chosen components the command is run next.
+    nth: u8,
+    /// The chosen components.
+    index: Index,
+    /// For an alternative: those after it.
+    others: Option<Others>,
+}
+
+/// A procedure being carried out.
+#[derive(Clone, Debug)]
+pub struct Run {
+    procedure: [Section; 3],
+    stage: u8,
+    /// The shared sequence runs before the section itself.
+    shared: bool,
+    frames: heapless::Vec<Frame, { MAX_NESTING + 1 }>,
+    params: [ParamSet; MAX_COMPONENTS],
+    tested: [Identity; MAX_COMPONENTS],
+    pending: Option<(Command, u8)>,
+    steps: u16,
+    clock: Option<u64>,
+    last: (Section, u32),
+}
+
+/// A condition is met or not, or something has to be asked.
+enum Step<'b> {
+    Passed,
+    NotMet(FailureKind, Option<(Digest, u64)>),
+    Ask(Ask<'b>),
+    Moved,
+}
+
+impl Run {
+    fn new(procedure: [Section; 3]) -> Self {
+        Self {
+            procedure,
+            stage: 0,
+            shared: true,
+            frames: heapless::Vec::new(),
+            params: [ParamSet::default(); MAX_COMPONENTS],
+            tested: [Identity::NONE; MAX_COMPONENTS],
+            pending: None,
+            steps: 0,
+            clock: None,
+            last: (Section::Shared, 0),
+        }
+    }
+
+    /// The update procedure: payload-fetch, install, validate.
+    pub fn update(_: &Manifest<'_>) -> Self {
+        Self::new([Section::PayloadFetch, Section::Install, Section::Validate])
+    }
+
+    /// The invocation procedure: validate, load, invoke.
+    pub fn invoke(_: &Manifest<'_>) -> Self {
+        Self::new([Section::Validate, Section::Load, Section::Invoke])
+    }
+
+    /// Gives it a clock that can be trusted, in seconds since 1970. Without one, a condition on
+    /// time is not met.
+    #[must_use]
+    pub fn with_clock(mut self, now: u64) -> Self {
+        self.clock = Some(now);
+        self
+    }
+
+    /// The parameters of a component, as far as they are set by now.
+    pub fn parameters(&self, component: u8) -> Parameters {
+        let p = self.params.get(usize::from(component)).copied().unwrap_or_default();
+        Parameters { digest: p.digest, size: p.size, link: p.link, profile: p.profile }
+    }
+
+    /// Takes the answer to the last question and goes on to the next.
+    ///
+    /// # Errors
+    /// [`Failure`]; the procedure is then over.
+    pub fn next<'b>(&mut self, manifest: &Manifest<'b>, answer: Answer) -> Result<Ask<'b>, Failure> {
+        if let Some((command, component)) = self.pending.take() {
+            let step = self.answered(manifest, command, component, answer);
+            self.settle(manifest, step, component)?;
+        }
+        loop {
+            let Some(frame) = self.frames.last().copied() else {
+                if !self.next_section(manifest)? {
+                    return Ok(Ask::Done);
+                }
+                continue;
+            };
+            if frame.left == 0 {
+                self.leave(manifest, frame)?;
+                continue;
+            }
+            self.steps += 1;
+            if self.steps > MAX_STEPS {
+                return Err(self.fail(FailureKind::TooManySteps, 0));
+            }
+            let component = frame.index.get(frame.nth).unwrap_or(0);
+            match self.command(manifest, frame, component)? {
+                Step::Ask(ask) => return Ok(ask),
+                step => self.settle(manifest, step, component)?,
+            }
+        }
+    }
+
+    /// Opens the next section, with the shared sequence before it. Whether there was one.
+    fn next_section(&mut self, manifest: &Manifest<'_>) -> Result<bool, Failure> {
+        loop {
+            let Some(section) = self.procedure.get(usize::from(self.stage)).copied() else {
+                return Ok(false);
+            };
+            let own = match manifest.commands(section) {
+                Commands::Absent => {
+                    self.stage += 1;
+                    continue;
+                }
+                Commands::Severed => {
+                    self.last = (section, 0);
+                    return Err(self.fail(FailureKind::SectionMissing, 0));
+                }
+                Commands::Here(piece) => piece,
+            };
+            if self.shared {
+                self.shared = false;
+                self.params = [ParamSet::default(); MAX_COMPONENTS];
+                if let Commands::Here(piece) = manifest.commands(Section::Shared) {
+                    self.last = (Section::Shared, 0);
+                    self.enter(piece, Index::one(0), None)?;
+                    return Ok(true);
+                }
+            }
+            self.shared = true;
+            self.stage += 1;
+            self.last = (section, 0);
+            self.enter(own, Index::one(0), None)?;
+            return Ok(true);
+        }
+    }
+
+    /// Begins a sequence.
+    fn enter(&mut self, piece: Piece<'_>, index: Index, others: Option<Others>) -> Result<(), Failure> {
+        let changed = self.fail(FailureKind::Changed, 0);
+        let mut r = Reader::based(piece.bytes, piece.at);
+        let len = r.array("").map_err(|_| changed)?;
+        let pos = u16::try_from(r.at()).map_err(|_| changed)?;
+        let left = u16::try_from(len / 2).map_err(|_| changed)?;
+        self.frames.push(Frame { pos, left, nth: 0, index, others }).map_err(|_| changed)
+    }
+
+    /// Ends a sequence that was run to its end.
+    fn leave(&mut self, manifest: &Manifest<'_>, frame: Frame) -> Result<(), Failure> {
+        self.frames.pop();
+        // An alternative that passed ends its try-each, for this component.
+        if frame.others.is_some() { self.advance(manifest) } else { Ok(()) }
+    }
+
+    /// The command at hand is done for one component: on to the next, or to the next command.
+    fn advance(&mut self, manifest: &Manifest<'_>) -> Result<(), Failure> {
+        let changed = self.fail(FailureKind::Changed, 0);
+        let Some(frame) = self.frames.last_mut() else { return Err(changed) };
+        frame.nth += 1;
+        if frame.index.get(frame.nth).is_some() {
+            return Ok(());
+        }
+        let mut r = Reader::from(manifest.envelope, usize::from(frame.pos));
+        r.skip().and_then(|()| r.skip()).map_err(|_| changed)?;
+        frame.pos = u16::try_from(r.at()).map_err(|_| changed)?;
+        frame.left -= 1;
+        frame.nth = 0;
+        Ok(())
+    }
+
+    /// Goes on after a command.
+    fn settle(&mut self, manifest: &Manifest<'_>, step: Step<'_>, component: u8) -> Result<(), Failure> {
+        match step {
+            Step::Passed => self.advance(manifest),
+            Step::Moved | Step::Ask(_) => Ok(()),
+            Step::NotMet(kind, measured) => self.not_met(manifest, kind, measured, component),
+        }
+    }
+
+    /// A condition is not met: inside an alternative the next one is tried, elsewhere all is over.
+    fn not_met(
+        &mut self,
+        manifest: &Manifest<'_>,
+        kind: FailureKind,
+        measured: Option<(Digest, u64)>,
+        component: u8,
+    ) -> Result<(), Failure> {
+        let failure = Failure { measured, ..self.fail(kind, component) };
+        // A directive that fails, or a command that cannot be carried out, is never soft.
+        let soft = matches!(
+            kind,
+            FailureKind::ClassOther
+                | FailureKind::DeviceOther
+                | FailureKind::ImageOther
+                | FailureKind::Condition
+        );
+        let Some(Frame { others: Some(others), index, .. }) = self.frames.last().copied() else {
+            return Err(failure);
+        };
+        if !soft {
+            return Err(failure);
+        }
+        self.frames.pop();
+        if others.left == 0 {
+            // An alternative that is exhausted aborts, even inside another one: our rule.
+            return if others.or_nothing { self.advance(manifest) } else { Err(failure) };
+        }
+        let mut r = Reader::from(manifest.envelope, usize::from(others.next));
+        let changed = self.fail(FailureKind::Changed, component);
+        let piece = Piece::read(&mut r, "").map_err(|_| changed)?;
+        let next = u16::try_from(r.at()).map_err(|_| changed)?;
+        self.enter(piece, index, Some(Others { next, left: others.left - 1, ..others }))
+    }
+
+    /// Carries out one command for one component, as far as that needs nobody else.
+    fn command<'b>(
+        &mut self,
+        manifest: &Manifest<'b>,
+        frame: Frame,
+        component: u8,
+    ) -> Result<Step<'b>, Failure> {
+        let changed = self.fail(FailureKind::Changed, component);
+        let count = manifest.targets.len();
+        if self.frames.len() == 1 {
+            let start = match manifest.commands(self.last.0) {
+                Commands::Here(piece) => piece.at,
+                Commands::Absent | Commands::Severed => 0,
+            };
+            self.last.1 = usize::from(frame.pos).saturating_sub(start) as u32;
+        }
+        let mut r = Reader::from(manifest.envelope, usize::from(frame.pos));
+        let command = r.int("").ok().and_then(Command::from_code).ok_or(changed)?;
+        match command {
+            Command::SetComponentIndex => {
+                let index = Index::read(&mut r, count).map_err(|_| changed)?;
+                let last = self.frames.last_mut().ok_or(changed)?;
+                last.index = index;
+                // One command, whatever was chosen before.
+                last.nth = 0;
+                last.pos = u16::try_from(r.at()).map_err(|_| changed)?;
+                last.left -= 1;
+                return Ok(Step::Moved);
+            }
+            Command::OverrideParameters => {
+                let set = self.params.get_mut(usize::from(component)).ok_or(changed)?;
+                set.set(&mut r, count).map_err(|_| changed)?;
+                return Ok(Step::Passed);
+            }
+            Command::TryEach => {
+                let len = r.array("").map_err(|_| changed)?;
+                let mut ahead = r.clone();
+                for _ in 1..len {
+                    ahead.skip().map_err(|_| changed)?;
+                }
+                let or_nothing = ahead.null();
+                let piece = Piece::read(&mut r, "").map_err(|_| changed)?;
+                let next = u16::try_from(r.at()).map_err(|_| changed)?;
+                let left = (len - 1 - u64::from(or_nothing)) as u8;
+                self.enter(piece, Index::one(component), Some(Others { next, left, or_nothing }))?;
+                return Ok(Step::Moved);
+            }
+            _ => {}
+        }
+        let step = self.plain(manifest, command, component);
+        if let Step::Ask(_) = step {
+            self.pending = Some((command, component));
+        }
+        Ok(step)
+    }
+
+    /// A condition or a plain directive.
+    fn plain<'b>(&mut self, manifest: &Manifest<'b>, command: Command, component: u8) -> Step<'b> {
+        let envelope = manifest.envelope;
+        let missing = Step::NotMet(FailureKind::ParameterMissing, None);
+        let (Some(p), Some(target)) = (
+            self.params.get(usize::from(component)).copied(),
+            manifest.targets.get(usize::from(component)).copied(),
+        ) else {
+            return Step::NotMet(FailureKind::Changed, None);
+        };
+        let touches = matches!(command, Command::Fetch | Command::Write | Command::Copy | Command::Invoke);
+        let tested = self.tested.get(usize::from(component)).copied().unwrap_or_default();
+        if touches && !tested.covers(target.identity) {
+            return Step::NotMet(FailureKind::IdentityUntested, None);
+        }
+        match command {
+            Command::VendorIdentifier => {
+                let same = p.vendor.and_then(|s| s.bytes(envelope)).map(|b| b == manifest.vendor.0);
+                self.identity(component, same, Identity::TESTED_VENDOR, FailureKind::ClassOther)
+            }
+            Command::ClassIdentifier => {
+                let same = p.class.and_then(|s| s.bytes(envelope)).map(|b| b == target.class.0);
+                self.identity(component, same, Identity::TESTED_CLASS, FailureKind::ClassOther)
+            }
+            Command::DeviceIdentifier => {
+                let same = p.device.and_then(|s| s.bytes(envelope)).map(|b| b == manifest.device.0);
+                self.identity(component, same, Identity::TESTED_DEVICE, FailureKind::DeviceOther)
+            }
+            Command::ImageMatch if p.digest.is_none() => missing,
+            Command::ImageMatch => Step::Ask(Ask::Measure { component, size: p.size }),
+            Command::ComponentSlot if p.slot.is_none() => missing,
+            Command::ComponentSlot => Step::Ask(Ask::Slot { component }),
+            Command::CheckContent => match p.content.and_then(|s| s.bytes(envelope)) {
+                Some(content) => Step::Ask(Ask::Content { component, content }),
+                None => missing,
+            },
+            Command::UseBefore => match (p.use_before, self.clock) {
+                (None, _) => missing,
+                (Some(limit), Some(now)) if now < limit => Step::Passed,
+                (Some(_), _) => Step::NotMet(FailureKind::Condition, None),
+            },
+            Command::UpdateAuthorized => match p.priority {
+                Some(priority) => Step::Ask(Ask::Authorized { priority }),
+                None => missing,
+            },
+            Command::Version if p.version.is_none() => missing,
+            Command::Version => Step::Ask(Ask::Version { component }),
+            Command::Abort => Step::NotMet(FailureKind::Condition, None),
+            Command::Fetch => match p.uri.and_then(|s| s.text(envelope)) {
+                Some(uri) => Step::Ask(Ask::Fetch { component, uri, size: p.size, digest: p.digest }),
+                None => missing,
+            },
+            Command::Write => match p.content.and_then(|s| s.bytes(envelope)) {
+                Some(content) => {
+                    let encryption = p.encryption.and_then(|s| s.bytes(envelope));
+                    Step::Ask(Ask::Write { component, content, encryption })
+                }
+                None => missing,
+            },
+            Command::Copy => match p.source {
+                Some(source) if source != component => {
+                    let encryption = p.encryption.and_then(|s| s.bytes(envelope));
+                    Step::Ask(Ask::Copy { component, source, encryption })
+                }
+                Some(_) => Step::NotMet(FailureKind::Directive, None),
+                None => missing,
+            },
+            Command::Invoke => Step::Ask(Ask::Invoke { component }),
+            Command::SetComponentIndex | Command::OverrideParameters | Command::TryEach => {
+                Step::NotMet(FailureKind::Changed, None)
+            }
+        }
+    }
+
+    fn identity<'b>(
+        &mut self,
+        component: u8,
+        same: Option<bool>,
+        tested: Identity,
+        kind: FailureKind,
+    ) -> Step<'b> {
+        match (same, self.tested.get_mut(usize::from(component))) {
+            (Some(true), Some(so_far)) => {
+                *so_far = so_far.and(tested);
+                Step::Passed
+            }
+            (Some(_), _) => Step::NotMet(kind, None),
+            (None, _) => Step::NotMet(FailureKind::ParameterMissing, None),
+        }
+    }
+
+    /// Holds an answer against what was asked. An answer of another kind is a failure.
+    fn answered<'b>(
+        &self,
+        manifest: &Manifest<'b>,
+        command: Command,
+        component: u8,
+        answer: Answer,
+    ) -> Step<'b> {
+        let p = self.params.get(usize::from(component)).copied().unwrap_or_default();
+        let met = |holds: bool| if holds { Step::Passed } else { Step::NotMet(FailureKind::Condition, None) };
+        match (command, answer) {
+            (Command::ImageMatch, Answer::Measured { digest, size }) => {
+                if Some(digest) == p.digest && p.size.is_none_or(|s| s == size) {
+                    Step::Passed
+                } else {
+                    Step::NotMet(FailureKind::ImageOther, Some((digest, size)))
+                }
+            }
+            (Command::ComponentSlot, Answer::Slot(slot)) => met(p.slot == Some(slot)),
+            (Command::CheckContent | Command::UpdateAuthorized, Answer::Yes) => Step::Passed,
+            (Command::Version, Answer::Version(installed)) => {
+                let wanted = p.version.and_then(|s| {
+                    let bytes = s.bytes(manifest.envelope)?;
+                    Wanted::read(Piece { bytes, at: s.start() }).ok()
+                });
+                met(wanted.is_some_and(|w| w.holds(&installed)))
+            }
+            (Command::CheckContent | Command::UpdateAuthorized | Command::Version, _) => met(false),
+            (Command::Fetch | Command::Write | Command::Copy | Command::Invoke, Answer::Done) => Step::Passed,
+            _ => Step::NotMet(FailureKind::Directive, None),
+        }
+    }
+
+    fn fail(&self, kind: FailureKind, component: u8) -> Failure {
+        Failure { section: self.last.0, offset: self.last.1, component, kind, measured: None }
+    }
+}
