@@ -9,8 +9,8 @@ use crate::id::{Chip, Component, Digest};
 use crate::reason::Reason;
 use crate::slots::{Change, Part, Slot, SlotImage, SlotText};
 use crate::suit::{
-    Answer, Ask, Authentic, ComponentSpec, Device, Manifest, NODE_COMPONENTS, Run, Ticket, TrustAnchors,
-    envelope, node_components,
+    Answer, Ask, Authentic, ComponentSpec, Device, Failure, Manifest, NODE_COMPONENTS, Run, Ticket, TrustAnchors,
+    envelope, node_components, write_report,
 };
 
 /// How often one piece of a payload is asked for before the node starts over at its next check-in.
@@ -203,7 +203,7 @@ impl Agent {
         out: &mut Actions,
     ) -> Result<bool, Stop> {
         // The buffer must still hold what was verified (REQ.SEC.MFST.CONST).
-        let authentic = job.ticket.redeem(envelope).ok_or((Reason::EnvelopeBroken, 0))?;
+        let authentic = job.ticket.redeem(envelope).map_err(|r| (r.reason(), r.detail()))?;
         let specs = node_components(self.id.net_class, self.id.io_class);
         let manifest = self.read(&authentic, &specs)?;
         let part = job.change.part;
@@ -222,7 +222,7 @@ impl Agent {
                     let running = Component::from(part);
                     answer = match running {
                         Component::Chip(chip) => match self.record.chip(chip).current() {
-                            Some(i) => Answer::version(i.version),
+                            Some(i) => Answer::Version([i.version.major, i.version.minor, i.version.patch]),
                             None => Answer::No,
                         },
                         Component::Conf | Component::Keys => Answer::No,
@@ -422,6 +422,16 @@ impl Agent {
             }
         }
         Ok(())
+    }
+
+    /// Keeps the report of a processing run for the next check-in. One that does not fit is left
+    /// out: the outcome says the same in short.
+    fn note_report(&mut self, manifest: &Manifest<'_>, end: Result<(), &Failure>) {
+        let buffer = self.talk.report_buffer();
+        let full = buffer.resize(buffer.capacity(), 0);
+        debug_assert!(full.is_ok());
+        let len = write_report(manifest, end, buffer).unwrap_or(0);
+        buffer.truncate(len);
     }
 
     /// Gives up what is being taken up.
