@@ -8,6 +8,8 @@
 #[macro_use]
 extern crate std;
 
+#[cfg(feature = "author")]
+pub mod author;
 pub mod board;
 pub mod bundle;
 pub mod cbor;

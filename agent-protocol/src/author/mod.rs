@@ -1,0 +1,13 @@
+//! Writers for the operator's side: identifiers, manifests, signatures, sealed bundles.
+
+mod ids;
+mod manifest;
+
+pub use crate::cose::encrypt::SealRandom;
+pub use ids::{class_id, node_id, vendor_id};
+pub use manifest::{
+    BundleManifest, ImageManifest, KeysManifest, WriteFault, bundle_envelope, image_envelope, keys_envelope,
+};
+
+#[cfg(test)]
+mod tests;
