@@ -20,12 +20,14 @@ mod node;
 mod storage;
 mod take;
 mod talk;
+#[cfg(all(test, feature = "author", feature = "sim"))]
+mod tests;
 mod trial;
 mod types;
 mod wifi;
 
-pub use machine::{Agent, DEFAULT_POLICY, Start};
 pub use boot::CARD_MAX;
+pub use machine::{Agent, DEFAULT_POLICY, Start};
 pub use node::{BootFault, Node, NodeFault};
 pub use trial::{CandidateProof, Evidence, Millis, Verdict, judge};
 pub use types::{

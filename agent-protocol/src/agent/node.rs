@@ -9,9 +9,7 @@ use crate::board::{Board, Event, Flash, FlashFault, Request};
 use crate::bundle::{settings, settings_sum};
 use crate::card::StarterCard;
 use crate::id::Chip;
-use crate::link::{
-    Answer, Ask, FRAME_MAX, Hello, Status, Transfer, TransferEnd, decode_frame, encode_frame,
-};
+use crate::link::{Answer, Ask, FRAME_MAX, Hello, Status, Transfer, TransferEnd, decode_frame, encode_frame};
 use crate::slots::{Part, RecordStore, Slot, StoreFault};
 
 pub use super::boot::BootFault;
@@ -159,7 +157,12 @@ impl<B: Board> Node<B> {
     }
 
     /// Does one thing; what it brings, if anything.
-    fn perform(&mut self, now: Millis, action: Action, body: &[u8]) -> Result<Option<Input<'static>>, NodeFault> {
+    fn perform(
+        &mut self,
+        now: Millis,
+        action: Action,
+        body: &[u8],
+    ) -> Result<Option<Input<'static>>, NodeFault> {
         let layout = self.board.layout();
         let flash_input = |result: Result<(), FlashFault>| match result {
             Ok(()) => Ok(Some(Input::FlashDone)),

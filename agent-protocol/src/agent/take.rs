@@ -9,8 +9,8 @@ use crate::id::{Chip, Component, Digest};
 use crate::reason::Reason;
 use crate::slots::{Change, Part, Slot, SlotImage, SlotText};
 use crate::suit::{
-    Answer, Ask, Authentic, ComponentSpec, Device, Failure, Manifest, NODE_COMPONENTS, Run, Ticket, TrustAnchors,
-    envelope, node_components, write_report,
+    Answer, Ask, Authentic, ComponentSpec, Device, Failure, Manifest, NODE_COMPONENTS, Run, Ticket,
+    TrustAnchors, envelope, node_components, write_report,
 };
 
 /// How often one piece of a payload is asked for before the node starts over at its next check-in.
@@ -138,8 +138,7 @@ impl Agent {
 
     /// All checks that come before anything is carried out.
     fn admit(&self, offer: &Offer, bytes: &[u8]) -> Result<Job, Stop> {
-        let authentic =
-            envelope::open(bytes, &self.anchors).map_err(|r| (r.reason(), r.detail()))?;
+        let authentic = envelope::open(bytes, &self.anchors).map_err(|r| (r.reason(), r.detail()))?;
         if authentic.digest() != offer.envelope {
             return Err((Reason::EnvelopeOther, 0));
         }
@@ -233,7 +232,8 @@ impl Agent {
                         return Err((Reason::Unsupported, 21));
                     };
                     let digest = digest.ok_or((Reason::EnvelopeBroken, 0))?;
-                    let size = size.and_then(|s| u32::try_from(s).ok()).ok_or((Reason::TooLarge, u32::MAX))?;
+                    let size =
+                        size.and_then(|s| u32::try_from(s).ok()).ok_or((Reason::TooLarge, u32::MAX))?;
                     if size == 0 || size > self.room(chip) {
                         return Err((Reason::TooLarge, size));
                     }
@@ -254,7 +254,8 @@ impl Agent {
                     return Ok(false);
                 }
                 Ask::Measure { size, .. } => {
-                    let size = size.and_then(|s| u32::try_from(s).ok()).ok_or((Reason::TooLarge, u32::MAX))?;
+                    let size =
+                        size.and_then(|s| u32::try_from(s).ok()).ok_or((Reason::TooLarge, u32::MAX))?;
                     match job.measured {
                         Some((known, m)) if known == size => {
                             answer = Answer::Measured { digest: m.digest, size: u64::from(size) };
@@ -306,10 +307,11 @@ impl Agent {
         plain.extend_from_slice(content).map_err(|_| (Reason::TooLarge, content.len() as u32))?;
         match (part, encryption) {
             (Part::Conf, Some(info)) => {
-                let len = encrypt::decrypt(info, plain, &self.id.sealing).map_err(|_| (Reason::SealWrong, 0))?;
+                let len =
+                    encrypt::decrypt(info, plain, &self.id.sealing).map_err(|_| (Reason::SealWrong, 0))?;
                 plain.truncate(len);
-                let bundle: Bundle = crate::cbor::decode_message(plain)
-                    .map_err(|f| (Reason::BundleBroken, f.at() as u32))?;
+                let bundle: Bundle =
+                    crate::cbor::decode_message(plain).map_err(|f| (Reason::BundleBroken, f.at() as u32))?;
                 if bundle.node != self.id.node {
                     return Err((Reason::NodeOther, 0));
                 }
@@ -349,7 +351,13 @@ impl Agent {
         }
     }
 
-    pub(super) fn on_measured(&mut self, m: &Measured, scratch: &mut Scratch, out: &mut Actions, at: &Moment) {
+    pub(super) fn on_measured(
+        &mut self,
+        m: &Measured,
+        scratch: &mut Scratch,
+        out: &mut Actions,
+        at: &Moment,
+    ) {
         let Taking::Running(job) = &mut self.taking else { return };
         if let Doing::Measuring { size } = job.doing {
             job.measured = Some((size, *m));

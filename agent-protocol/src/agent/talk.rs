@@ -79,7 +79,11 @@ impl Agent {
         }
         let asked = if at.now >= self.talk.next_at {
             self.talk.next_at = at.now + Millis::from(self.talk.interval) * 1000;
-            if self.talk.unknown_here { self.make_claim(scratch, out) } else { self.make_check_in(at, scratch, out) }
+            if self.talk.unknown_here {
+                self.make_claim(scratch, out)
+            } else {
+                self.make_check_in(at, scratch, out)
+            }
         } else {
             match self.taking.fetch() {
                 Some(Fetch::Envelope(digest)) => Some((Out::Envelope, Action::GetEnvelope(digest))),
@@ -200,7 +204,8 @@ impl Agent {
         let mut plain = [0u8; OUT_MAX - 128];
         let len = encode_message(message, &mut plain)?;
         scratch.out.resize(OUT_MAX, 0).ok()?;
-        let signed = sign1::sign_attached(&self.id.signing, None, plain.get(..len)?, aad, &mut scratch.out).ok()?;
+        let signed =
+            sign1::sign_attached(&self.id.signing, None, plain.get(..len)?, aad, &mut scratch.out).ok()?;
         scratch.out.truncate(signed);
         Some(())
     }

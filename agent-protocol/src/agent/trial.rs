@@ -152,8 +152,7 @@ mod tests {
             assert_eq!(judge(&t, &evidence, &policy(), 299_999), Verdict::Wait);
             assert_eq!(judge(&t, &evidence, &policy(), 300_000), Verdict::Lost(reason, 1));
         }
-        let failed =
-            Evidence { candidate: CandidateProof::Failed(Reason::WrongPassphrase), ..all() };
+        let failed = Evidence { candidate: CandidateProof::Failed(Reason::WrongPassphrase), ..all() };
         assert_eq!(judge(&t, &failed, &policy(), 0), Verdict::Lost(Reason::WrongPassphrase, 0));
     }
 

@@ -207,7 +207,9 @@ impl IoChip {
                 }
                 Some(said)
             }
-            Runs::Application { note, .. } if note.quirk == Quirk::MuteLink && *ask != Ask::EnterLoader => None,
+            Runs::Application { note, .. } if note.quirk == Quirk::MuteLink && *ask != Ask::EnterLoader => {
+                None
+            }
             Runs::Application { seconds, .. } if *seconds < START_SECONDS => None,
             Runs::Application { note, digest, .. } => match ask {
                 Ask::Hello { .. } => {

@@ -12,6 +12,7 @@ mod chance;
 mod door;
 mod flash;
 mod io_chip;
+pub mod rig;
 
 pub use air::{AccessPoint, Air};
 pub use board::{LAYOUT, OwnedRequest, Pending, VirtualBoard};

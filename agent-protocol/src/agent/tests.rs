@@ -1,0 +1,231 @@
+//! The whole node on a virtual board, with a pretend server.
+
+use crate::author::{BundleManifest, ImageManifest, SealRandom, bundle_envelope, image_envelope};
+use crate::bundle::tests::larkfield_bundle;
+use crate::bundle::{Bundle, Network};
+use crate::checkin::{Ending, Position};
+use crate::id::{Chip, Digest};
+use crate::image::{ImageNote, Quirk};
+use crate::interlock::{Hold, Holds};
+use crate::reason::Reason;
+use crate::sim::rig::{IO, NET, NODE, Rig, VENDOR};
+use crate::sim::{AccessPoint, Door};
+use crate::version::{ActuationProfile, LinkRange, Version};
+use std::vec::Vec;
+
+pub(crate) fn image(chip: Chip, minor: u16, link: (u8, u8), quirk: Quirk) -> Vec<u8> {
+    let note = ImageNote {
+        chip,
+        version: Version::new(1, minor, 0),
+        link: LinkRange { oldest: link.0, newest: link.1 },
+        profile: ActuationProfile { id: 1, version: 1 },
+        class: if chip == Chip::Net { NET } else { IO },
+        quirk,
+    };
+    let mut bytes = vec![0x13; 512];
+    bytes.extend_from_slice(&note.encode());
+    bytes.extend((0..9000u32).map(|n| (n * 31 % 251) as u8));
+    bytes
+}
+
+fn network(ssid: &str) -> Network {
+    Network {
+        ssid: heapless::Vec::from_slice(ssid.as_bytes()).unwrap(),
+        passphrase: "published test phrase".try_into().unwrap(),
+    }
+}
+
+pub(crate) fn bundle(networks: &[&str]) -> Bundle {
+    let mut b = larkfield_bundle();
+    b.node = NODE;
+    b.networks = networks.iter().map(|n| network(n)).collect();
+    b
+}
+
+pub(crate) fn sealed(rig: &Rig, bundle: &Bundle, sequence: u64) -> Vec<u8> {
+    let m = BundleManifest { vendor: VENDOR, class: NET, node: NODE, sequence };
+    let random = SealRandom {
+        ephemeral: [sequence as u8 + 1; 32],
+        content_key: [sequence as u8 + 2; 32],
+        nonce: [sequence as u8; 12],
+    };
+    let recipient = rig.server.claim.as_ref().unwrap().sealing_key;
+    bundle_envelope(&m, bundle, &recipient, &random, &rig.yard.bundle).unwrap()
+}
+
+pub(crate) fn packed(rig: &Rig, chip: Chip, image: &[u8], sequence: u64) -> Vec<u8> {
+    let note = ImageNote::find(image).unwrap();
+    let m = ImageManifest {
+        vendor: VENDOR,
+        class: note.class,
+        chip,
+        sequence,
+        version: note.version,
+        digest: Digest::of(image),
+        size: image.len() as u64,
+        link: note.link,
+        profile: note.profile,
+    };
+    image_envelope(&m, &rig.yard.image).unwrap()
+}
+
+/// A node with a bundle in force, its door closed.
+pub(crate) fn commissioned() -> Rig {
+    let net = image(Chip::Net, 0, (1, 1), Quirk::None);
+    let io = image(Chip::Io, 0, (1, 1), Quirk::None);
+    let mut rig = Rig::new(&net, &io, Door::at_rest(false), network("larkfield"));
+    assert!(rig.until(120, |r| r.server.seen.is_some()).unwrap(), "no check-in");
+    let envelope = sealed(&rig, &bundle(&["larkfield"]), 1);
+    let digest = rig.offer(envelope, None);
+    assert!(rig.until(900, |r| ended(r, digest).is_some()).unwrap(), "no end");
+    assert_eq!(ended(&rig, digest), Some((Ending::Kept, 0)));
+    rig
+}
+
+/// How an update ended, as the server has heard it.
+pub(crate) fn ended(rig: &Rig, digest: Digest) -> Option<(Ending, u16)> {
+    let outcome = rig.server.seen.as_ref()?.outcome?;
+    (outcome.envelope == digest).then_some((outcome.ending, outcome.reason))
+}
+
+fn run_image(rig: &mut Rig, chip: Chip, image: &[u8], sequence: u64) -> (Ending, u16) {
+    let envelope = packed(rig, chip, image, sequence);
+    let digest = rig.offer(envelope, Some(image));
+    assert!(rig.until(4000, |r| ended(r, digest).is_some()).unwrap(), "no end");
+    ended(rig, digest).unwrap()
+}
+
+#[test]
+fn a_new_node_claims_and_takes_its_first_bundle() {
+    let rig = commissioned();
+    let seen = rig.server.seen.as_ref().unwrap();
+    assert_eq!(seen.position, Position::Closed);
+    assert_eq!(seen.sequences, [0, 0, 1]);
+    assert_eq!(seen.relay_pulses, 0);
+}
+
+#[test]
+fn both_chips_are_updated_one_after_the_other() {
+    let mut rig = commissioned();
+    let net = image(Chip::Net, 1, (1, 2), Quirk::None);
+    let io = image(Chip::Io, 1, (1, 2), Quirk::None);
+    assert_eq!(run_image(&mut rig, Chip::Net, &net, 1), (Ending::Kept, 0));
+    assert_eq!(run_image(&mut rig, Chip::Io, &io, 2), (Ending::Kept, 0));
+    let seen = rig.server.seen.as_ref().unwrap();
+    assert_eq!(seen.net.version, Version::new(1, 1, 0));
+    assert_eq!(seen.io.unwrap().version, Version::new(1, 1, 0));
+    assert_eq!((seen.relay_pulses, seen.sequences), (0, [0, 2, 1]));
+}
+
+#[test]
+fn bad_images_go_back_by_themselves_each_for_its_own_reason() {
+    let cases = [
+        (Chip::Net, Quirk::MuteLink, Reason::NoHandshake),
+        (Chip::Net, Quirk::NoCheckIn, Reason::NoCheckIn),
+        (Chip::Net, Quirk::ResetLoop, Reason::Resets),
+        (Chip::Io, Quirk::MuteLink, Reason::NoHandshake),
+        (Chip::Io, Quirk::WrongPosition, Reason::PositionDiffers),
+    ];
+    for (chip, quirk, reason) in cases {
+        let mut rig = commissioned();
+        let bad = image(chip, 2, (1, 1), quirk);
+        assert_eq!(run_image(&mut rig, chip, &bad, 1), (Ending::WentBack, reason.code()), "{quirk:?}");
+        let seen = rig.server.seen.as_ref().unwrap();
+        assert_eq!((seen.net.version, seen.relay_pulses), (Version::new(1, 0, 0), 0));
+        assert_eq!(seen.sequences, [0, 0, 1], "a lost trial keeps no number");
+        // And the chip that went back works again: the next good image is kept.
+        let good = image(chip, 3, (1, 2), Quirk::None);
+        assert_eq!(run_image(&mut rig, chip, &good, 2), (Ending::Kept, 0), "{quirk:?}");
+    }
+}
+
+#[test]
+fn a_door_in_use_makes_the_update_wait_and_says_why() {
+    let mut rig = commissioned();
+    let net = image(Chip::Net, 1, (1, 2), Quirk::None);
+    let envelope = packed(&rig, Chip::Net, &net, 1);
+    let digest = rig.offer(envelope, Some(&net));
+    for n in 0..600 {
+        if n % 25 == 0 {
+            rig.board().door.used();
+        }
+        rig.second().unwrap();
+    }
+    assert_eq!(ended(&rig, digest), None);
+    let holds = Holds::from_bits(rig.server.seen.as_ref().unwrap().holds);
+    assert!(holds.has(Hold::NotYetAtRest) || holds.has(Hold::DoorMoving), "{holds:?}");
+    assert!(rig.until(900, |r| ended(r, digest).is_some()).unwrap());
+    assert_eq!(ended(&rig, digest), Some((Ending::Kept, 0)));
+}
+
+#[test]
+fn an_image_that_the_other_chip_would_not_understand_is_refused() {
+    let mut rig = commissioned();
+    let net = image(Chip::Net, 1, (2, 3), Quirk::None);
+    assert_eq!(run_image(&mut rig, Chip::Net, &net, 1), (Ending::Refused, Reason::PairWouldBreak.code()));
+}
+
+#[test]
+fn the_wifi_changes_by_proving_the_new_one_first() {
+    let mut rig = commissioned();
+    rig.air.points.push(AccessPoint::new("larkfield-2", "published test phrase"));
+    let mut b = bundle(&["larkfield", "larkfield-2"]);
+    b.wifi_change = Some(crate::bundle::WifiChange { candidate: 1, after_loss_minutes: None });
+    let envelope = sealed(&rig, &b, 2);
+    let digest = rig.offer(envelope, None);
+    assert!(rig.until(900, |r| ended(r, digest).is_some()).unwrap());
+    assert_eq!(ended(&rig, digest), Some((Ending::Kept, 0)));
+    let wifi = rig.server.seen.as_ref().unwrap().wifi;
+    assert_eq!((wifi.index, wifi.candidate), (1, Some(crate::checkin::Candidate::Proved)));
+    // The old network goes; the node stays.
+    rig.air.points[0].on = false;
+    let before = rig.server.seen.as_ref().unwrap().counter;
+    assert!(rig.until(200, |r| r.server.seen.as_ref().unwrap().counter > before + 2).unwrap());
+}
+
+#[test]
+fn a_candidate_with_a_wrong_passphrase_goes_back_and_the_node_stays_in_touch() {
+    let mut rig = commissioned();
+    rig.air.points.push(AccessPoint::new("larkfield-2", "another phrase altogether"));
+    let mut b = bundle(&["larkfield", "larkfield-2"]);
+    b.wifi_change = Some(crate::bundle::WifiChange { candidate: 1, after_loss_minutes: None });
+    let envelope = sealed(&rig, &b, 2);
+    let digest = rig.offer(envelope, None);
+    assert!(rig.until(900, |r| ended(r, digest).is_some()).unwrap());
+    assert_eq!(ended(&rig, digest), Some((Ending::WentBack, Reason::WrongPassphrase.code())));
+}
+
+#[test]
+fn a_candidate_that_waits_for_loss_takes_over_when_the_old_one_has_gone() {
+    let mut rig = commissioned();
+    let mut b = bundle(&["larkfield", "larkfield-2"]);
+    b.wifi_change = Some(crate::bundle::WifiChange { candidate: 1, after_loss_minutes: Some(5) });
+    let envelope = sealed(&rig, &b, 2);
+    let digest = rig.offer(envelope, None);
+    assert!(rig.until(900, |r| ended(r, digest).is_some()).unwrap());
+    assert_eq!(ended(&rig, digest), Some((Ending::Kept, 0)));
+    rig.air.points[0] = AccessPoint::new("larkfield-2", "published test phrase");
+    let before = rig.server.seen.as_ref().unwrap().counter;
+    assert!(rig.until(600, |r| r.server.seen.as_ref().unwrap().counter > before + 1).unwrap());
+    assert_eq!(rig.server.seen.as_ref().unwrap().wifi.candidate, Some(crate::checkin::Candidate::Proved));
+}
+
+#[test]
+fn a_lossy_link_slows_but_never_spoils_an_update() {
+    let mut rig = commissioned();
+    rig.board().io.loses_one_in = 10;
+    rig.board().io.flips_one_in = 15;
+    let io = image(Chip::Io, 1, (1, 2), Quirk::None);
+    assert_eq!(run_image(&mut rig, Chip::Io, &io, 1), (Ending::Kept, 0));
+}
+
+#[test]
+fn a_replayed_envelope_is_refused() {
+    let mut rig = commissioned();
+    let one = image(Chip::Net, 1, (1, 2), Quirk::None);
+    let two = image(Chip::Net, 2, (1, 2), Quirk::None);
+    assert_eq!(run_image(&mut rig, Chip::Net, &one, 4), (Ending::Kept, 0));
+    assert_eq!(run_image(&mut rig, Chip::Net, &two, 4), (Ending::Refused, Reason::SequenceOld.code()));
+    assert_eq!(run_image(&mut rig, Chip::Net, &two, 3), (Ending::Refused, Reason::SequenceOld.code()));
+    assert_eq!(run_image(&mut rig, Chip::Net, &two, 5), (Ending::Kept, 0));
+}
