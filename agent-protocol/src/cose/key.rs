@@ -55,16 +55,34 @@ pub fn verifying_key(key: &PublicKey) -> Result<VerifyingKey, KeyFault> {
 /// # Source
 /// RFC 9679 section 3 and RFC 9053 section 7.2.
 pub fn thumbprint(key: &PublicKey) -> [u8; 32] {
-    Sha256::new()
-        .chain_update([0xa3, 0x01, 0x01, 0x20, 0x06, 0x21, 0x58, 0x20])
-        .chain_update(key.0)
-        .finalize()
-        .into()
+    okp_thumbprint(6, key)
 }
 
-/// A key's short name for the `kid` header: the first [`KID_LEN`] bytes of its thumbprint.
+/// The thumbprint of an X25519 public key: SHA-256 over its COSE_Key `{1: 1, -1: 4, -2: x}`.
+///
+/// # Source
+/// RFC 9679 section 3 and RFC 9053 section 7.2.
+pub fn sealing_thumbprint(key: &PublicKey) -> [u8; 32] {
+    okp_thumbprint(4, key)
+}
+
+fn okp_thumbprint(curve: u8, key: &PublicKey) -> [u8; 32] {
+    let head = [0xa3, 0x01, 0x01, 0x20, curve, 0x21, 0x58, 0x20];
+    Sha256::new().chain_update(head).chain_update(key.0).finalize().into()
+}
+
+/// A signing key's short name for the `kid` header: the first [`KID_LEN`] bytes of its thumbprint.
 pub fn kid(key: &PublicKey) -> [u8; KID_LEN] {
+    short(thumbprint(key))
+}
+
+/// A sealing key's short name for the `kid` header.
+pub fn sealing_kid(key: &PublicKey) -> [u8; KID_LEN] {
+    short(sealing_thumbprint(key))
+}
+
+fn short(thumbprint: [u8; 32]) -> [u8; KID_LEN] {
     let mut kid = [0; KID_LEN];
-    kid.iter_mut().zip(thumbprint(key)).for_each(|(to, from)| *to = from);
+    kid.iter_mut().zip(thumbprint).for_each(|(to, from)| *to = from);
     kid
 }
