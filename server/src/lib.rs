@@ -4,4 +4,5 @@ pub mod clock;
 pub mod contract;
 pub mod journal;
 pub mod rollout;
+pub mod store;
 mod words;

@@ -1,0 +1,91 @@
+//! The journal's table. Entries are only ever added.
+
+use super::StoreFault;
+use super::values::{id, maybe_id};
+use crate::contract::{JournalCheck, JournalEntry, JournalPage, Seconds};
+use crate::journal::{Chain, Line, START};
+use pintle_protocol::id::Digest;
+use rusqlite::{Connection, OptionalExtension, Row, named_params};
+
+/// Writes lines down, in order, in the transaction of what they tell about.
+pub fn append(conn: &Connection, now: Seconds, lines: Vec<Line>) -> Result<(), StoreFault> {
+    if lines.is_empty() {
+        return Ok(());
+    }
+    let (mut number, mut head) = end(conn)?;
+    let mut insert = conn.prepare_cached(
+        "INSERT INTO journal (number, at, event, sentence, node, rollout, hash)
+         VALUES (:number, :at, :event, :sentence, :node, :rollout, :hash)",
+    )?;
+    for line in lines {
+        number += 1;
+        let entry = line.chained(number, now, head);
+        head = entry.hash;
+        insert.execute(named_params! {
+            ":number": entry.number,
+            ":at": entry.at,
+            ":event": entry.event,
+            ":sentence": entry.sentence,
+            ":node": entry.node.map(|n| n.0),
+            ":rollout": entry.rollout,
+            ":hash": entry.hash.0,
+        })?;
+    }
+    Ok(())
+}
+
+/// Number and hash of the last entry.
+fn end(conn: &Connection) -> Result<(i64, Digest), StoreFault> {
+    let mut last = conn.prepare_cached("SELECT number, hash FROM journal ORDER BY number DESC LIMIT 1")?;
+    let found = last.query_row([], |row| Ok((row.get("number")?, id::<Digest>(row, "hash")))).optional()?;
+    match found {
+        None => Ok((0, START)),
+        Some((number, hash)) => Ok((number, hash?)),
+    }
+}
+
+/// Entries after number `after`, at most `limit`, oldest first.
+pub fn page(conn: &Connection, after: i64, limit: u32) -> Result<JournalPage, StoreFault> {
+    let mut statement =
+        conn.prepare_cached("SELECT * FROM journal WHERE number > :after ORDER BY number LIMIT :limit")?;
+    let mut rows = statement.query(named_params! { ":after": after, ":limit": limit })?;
+    let mut entries = Vec::new();
+    while let Some(row) = rows.next()? {
+        entries.push(entry(row)?);
+    }
+    Ok(JournalPage { entries, last: end(conn)?.0 })
+}
+
+/// The newest entries, newest first.
+pub fn newest(conn: &Connection, limit: u32) -> Result<Vec<JournalEntry>, StoreFault> {
+    let mut statement = conn.prepare_cached("SELECT * FROM journal ORDER BY number DESC LIMIT :limit")?;
+    let mut rows = statement.query(named_params! { ":limit": limit })?;
+    let mut entries = Vec::new();
+    while let Some(row) = rows.next()? {
+        entries.push(entry(row)?);
+    }
+    Ok(entries)
+}
+
+/// Checks the whole chain, entry by entry.
+pub fn check(conn: &Connection) -> Result<JournalCheck, StoreFault> {
+    let mut statement = conn.prepare_cached("SELECT * FROM journal ORDER BY number")?;
+    let mut rows = statement.query([])?;
+    let mut chain = Chain::default();
+    while let Some(row) = rows.next()? {
+        chain.next(&entry(row)?);
+    }
+    Ok(chain.finish())
+}
+
+fn entry(row: &Row<'_>) -> Result<JournalEntry, StoreFault> {
+    Ok(JournalEntry {
+        number: row.get("number")?,
+        at: row.get("at")?,
+        event: row.get("event")?,
+        sentence: row.get("sentence")?,
+        node: maybe_id(row, "node")?,
+        rollout: row.get("rollout")?,
+        hash: id(row, "hash")?,
+    })
+}

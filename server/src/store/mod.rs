@@ -1,0 +1,200 @@
+//! What is kept, in SQLite and in files named by digest. Knows no HTTP.
+//!
+//! One thread writes: it takes every job that waits, runs each in a savepoint of its own, and
+//! answers only after all of them were committed and synced together. A few connections read.
+
+pub mod files;
+pub mod journal;
+pub mod nodes;
+mod open;
+pub mod outcomes;
+pub mod rollouts;
+pub mod server;
+pub mod who;
+mod values;
+mod writer;
+
+pub use open::OpenFault;
+pub use rusqlite::Connection;
+
+use std::path::Path;
+use std::sync::{Arc, Condvar, Mutex, PoisonError};
+use tokio::sync::oneshot;
+use writer::Writer;
+
+/// Something below failed; the cause goes to the log, not to clients.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreFault {
+    /// SQLite reported an error.
+    #[error("the database answered: {0}")]
+    Database(#[from] rusqlite::Error),
+    /// A file could not be read or written.
+    #[error("{what}: {source}")]
+    File {
+        /// What was tried, with the path.
+        what: String,
+        /// What the system answered.
+        source: std::io::Error,
+    },
+    /// A stored value is not what this program writes.
+    #[error("the database holds {what}, which this program never writes there")]
+    Value {
+        /// Table, column and value.
+        what: String,
+    },
+    /// The changes were not committed; nothing of them is kept.
+    #[error("the changes were not committed: {0}")]
+    NotCommitted(String),
+    /// The writer or reader was not there to answer.
+    #[error("the store has stopped")]
+    Stopped,
+}
+
+/// The database. Cloning gives another handle to the same.
+#[derive(Clone)]
+pub struct Db {
+    writer: Arc<Writer>,
+    readers: Arc<Readers>,
+}
+
+impl Db {
+    /// Opens or makes the database at `path` and brings it up to date.
+    ///
+    /// # Errors
+    /// [`OpenFault`]; the file is left as it was.
+    pub fn open(path: &Path) -> Result<Self, OpenFault> {
+        let writing = open::writer(path)?;
+        let reading = (0..READERS).map(|_| open::reader(path)).collect::<Result<Vec<_>, _>>()?;
+        let writer = Writer::spawn(writing).map_err(|source| OpenFault::Thread { source })?;
+        Ok(Self { writer: Arc::new(writer), readers: Arc::new(Readers::new(reading)) })
+    }
+
+    /// Runs `job` in a savepoint; its answer comes after the commit. If the job fails, its own
+    /// changes are undone, and nobody else's.
+    ///
+    /// # Errors
+    /// What the job answers, or [`StoreFault`] if it was not committed.
+    pub async fn write<T, E, F>(&self, job: F) -> Result<T, E>
+    where
+        F: FnOnce(&Connection) -> Result<T, E> + Send + 'static,
+        T: Send + 'static,
+        E: From<StoreFault> + Send + 'static,
+    {
+        self.post(job).await.unwrap_or_else(|_| Err(StoreFault::Stopped.into()))
+    }
+
+    /// [`Self::write`] for a thread that may wait. Must not be called inside an async task.
+    ///
+    /// # Errors
+    /// As [`Self::write`].
+    pub fn write_blocking<T, E, F>(&self, job: F) -> Result<T, E>
+    where
+        F: FnOnce(&Connection) -> Result<T, E> + Send + 'static,
+        T: Send + 'static,
+        E: From<StoreFault> + Send + 'static,
+    {
+        self.post(job).blocking_recv().unwrap_or_else(|_| Err(StoreFault::Stopped.into()))
+    }
+
+    fn post<T, E, F>(&self, job: F) -> oneshot::Receiver<Result<T, E>>
+    where
+        F: FnOnce(&Connection) -> Result<T, E> + Send + 'static,
+        T: Send + 'static,
+        E: From<StoreFault> + Send + 'static,
+    {
+        let (answer, answered) = oneshot::channel();
+        self.writer.post(Box::new(move |connection| {
+            let result = job(connection);
+            let keep = result.is_ok();
+            let deliver: writer::Deliver = Box::new(move |committed| {
+                let result = match (committed, result) {
+                    (Ok(()), result) | (Err(_), result @ Err(_)) => result,
+                    (Err(why), Ok(_)) => Err(StoreFault::NotCommitted(why).into()),
+                };
+                // Whoever asked may have gone away; what was decided stays.
+                let _ = answer.send(result);
+            });
+            (keep, deliver)
+        }));
+        answered
+    }
+
+    /// Runs `job` on a reading connection, in one snapshot.
+    ///
+    /// # Errors
+    /// What the job answers, or [`StoreFault`].
+    pub async fn read<T, E, F>(&self, job: F) -> Result<T, E>
+    where
+        F: FnOnce(&Connection) -> Result<T, E> + Send + 'static,
+        T: Send + 'static,
+        E: From<StoreFault> + Send + 'static,
+    {
+        let db = self.clone();
+        let ran = tokio::task::spawn_blocking(move || db.read_blocking(job)).await;
+        ran.unwrap_or_else(|_| Err(StoreFault::Stopped.into()))
+    }
+
+    /// [`Self::read`] for a thread that may wait.
+    ///
+    /// # Errors
+    /// As [`Self::read`].
+    pub fn read_blocking<T, E, F>(&self, job: F) -> Result<T, E>
+    where
+        F: FnOnce(&Connection) -> Result<T, E>,
+        E: From<StoreFault>,
+    {
+        let reader = self.readers.take();
+        let snapshot = reader.connection().unchecked_transaction().map_err(StoreFault::from)?;
+        job(&snapshot)
+    }
+}
+
+/// Connections that read at the same time.
+const READERS: usize = 2;
+
+struct Readers {
+    free: Mutex<Vec<Connection>>,
+    returned: Condvar,
+}
+
+/// A reading connection, given back when dropped.
+struct Reader<'a> {
+    readers: &'a Readers,
+    connection: Option<Connection>,
+}
+
+impl Readers {
+    fn new(free: Vec<Connection>) -> Self {
+        Self { free: Mutex::new(free), returned: Condvar::new() }
+    }
+
+    fn take(&self) -> Reader<'_> {
+        // A panic elsewhere cannot leave the list half-changed: it is only pushed to and popped.
+        let mut free = self.free.lock().unwrap_or_else(PoisonError::into_inner);
+        loop {
+            match free.pop() {
+                Some(connection) => return Reader { readers: self, connection: Some(connection) },
+                None => free = self.returned.wait(free).unwrap_or_else(PoisonError::into_inner),
+            }
+        }
+    }
+}
+
+impl Reader<'_> {
+    fn connection(&self) -> &Connection {
+        // Only `drop` takes it out.
+        self.connection.as_ref().unwrap_or_else(|| unreachable!("a reader without its connection"))
+    }
+}
+
+impl Drop for Reader<'_> {
+    fn drop(&mut self) {
+        if let Some(connection) = self.connection.take() {
+            self.readers.free.lock().unwrap_or_else(PoisonError::into_inner).push(connection);
+            self.readers.returned.notify_one();
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

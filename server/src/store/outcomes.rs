@@ -1,0 +1,96 @@
+//! How updates ended on nodes, ever, and what nodes were seen to run.
+
+use super::StoreFault;
+use super::values::{id, maybe_word, word_of};
+use crate::contract::Seconds;
+use crate::rollout::Verdict;
+use pintle_protocol::checkin::{Ending, Outcome};
+use pintle_protocol::id::{Digest, NodeId};
+use rusqlite::{Connection, named_params};
+use std::collections::BTreeMap;
+
+pub(crate) const ENDINGS: &[(Ending, &str)] =
+    &[(Ending::Kept, "kept"), (Ending::WentBack, "went back"), (Ending::Refused, "refused")];
+
+/// Everything that a node ever refused or went back from.
+pub fn failed(conn: &Connection, node: &NodeId) -> Result<BTreeMap<Digest, Verdict>, StoreFault> {
+    let mut statement = conn.prepare_cached(
+        "SELECT envelope, ending, reason, detail FROM outcome WHERE node = :node AND ending <> 'kept'",
+    )?;
+    let mut rows = statement.query(named_params! { ":node": node.0 })?;
+    let mut found = BTreeMap::new();
+    while let Some(row) = rows.next()? {
+        let refused = maybe_word(row, "ending", ENDINGS)? == Some(Ending::Refused);
+        let verdict = Verdict { refused, reason: row.get("reason")?, detail: row.get("detail")? };
+        found.insert(id(row, "envelope")?, verdict);
+    }
+    Ok(found)
+}
+
+/// Remembers how an update ended. A failure stays, whatever the node says later.
+pub fn remember(conn: &Connection, node: &NodeId, outcome: &Outcome, now: Seconds) -> Result<(), StoreFault> {
+    conn.prepare_cached(
+        "INSERT INTO outcome (node, envelope, ending, reason, detail, at)
+         VALUES (:node, :envelope, :ending, :reason, :detail, :now)
+         ON CONFLICT (node, envelope) DO UPDATE SET
+             ending = excluded.ending, reason = excluded.reason, detail = excluded.detail, at = excluded.at
+             WHERE outcome.ending = 'kept' AND excluded.ending <> 'kept'",
+    )?
+    .execute(named_params! {
+        ":node": node.0,
+        ":envelope": outcome.envelope.0,
+        ":ending": word_of(outcome.ending, ENDINGS),
+        ":reason": outcome.reason,
+        ":detail": outcome.detail,
+        ":now": now,
+    })?;
+    Ok(())
+}
+
+/// Notes that a node runs this; true if it was never seen to before.
+///
+/// `component`: `net`, `io` (an image's digest) or `conf` (a manifest digest).
+pub fn note_seen(
+    conn: &Connection,
+    node: &NodeId,
+    component: &str,
+    digest: &Digest,
+    now: Seconds,
+) -> Result<bool, StoreFault> {
+    let added = conn
+        .prepare_cached(
+            "INSERT INTO seen (node, component, digest, first_at)
+             VALUES (:node, :component, :digest, :now) ON CONFLICT DO NOTHING",
+        )?
+        .execute(named_params! {
+            ":node": node.0, ":component": component, ":digest": digest.0, ":now": now,
+        })?;
+    Ok(added > 0)
+}
+
+/// Whether any rollout meant this envelope for this node, forward or as a way back.
+pub fn was_meant(conn: &Connection, node: &NodeId, envelope: &Digest) -> Result<bool, StoreFault> {
+    let sql = "SELECT EXISTS (
+        SELECT 1 FROM target JOIN step USING (rollout, wave, place)
+        WHERE target.node = :node AND (step.envelope = :envelope OR step.way_back = :envelope))";
+    Ok(conn
+        .prepare_cached(sql)?
+        .query_row(named_params! { ":node": node.0, ":envelope": envelope.0 }, |row| row.get(0))?)
+}
+
+/// Whether any envelope that was meant for this node brings this payload to this component.
+pub fn payload_was_meant(
+    conn: &Connection,
+    node: &NodeId,
+    component: &str,
+    payload: &Digest,
+) -> Result<bool, StoreFault> {
+    let sql = "SELECT EXISTS (
+        SELECT 1 FROM target JOIN step USING (rollout, wave, place)
+        JOIN envelope_part AS part ON part.envelope IN (step.envelope, step.way_back)
+        WHERE target.node = :node AND part.component = :component AND part.payload = :payload)";
+    Ok(conn.prepare_cached(sql)?.query_row(
+        named_params! { ":node": node.0, ":component": component, ":payload": payload.0 },
+        |row| row.get(0),
+    )?)
+}
