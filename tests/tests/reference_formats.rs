@@ -6,8 +6,11 @@
 use pintle::firmware::hex::{self, HexFault};
 use pintle::firmware::samples::SAMPLES;
 use pintle::firmware::{Expect, Fault, Format, Machine};
+use pintle_protocol::bundle::sum_of;
+use pintle_protocol::checkin::Position;
 use pintle_protocol::id::Chip;
-use pintle_protocol::link::{FRAME_MAX, FrameFault, decode_frame, encode_frame};
+use pintle_protocol::link::{Answer, Ask, FRAME_MAX, FrameFault, Mode, decode_frame, encode_frame};
+use pintle_protocol::version::{ActuationProfile, LinkRange, Version};
 
 const END: &str = ":00000001FF";
 
@@ -141,4 +144,48 @@ fn crc_of_link_frames() {
     assert_eq!(decode_frame(&frame[..len]), Ok((2, 7, &b"door"[..])));
     assert_eq!(decode_frame(&[0; FRAME_MAX]), Err(FrameFault::Checksum));
     assert_eq!(decode_frame(&[0xff; FRAME_MAX]), Err(FrameFault::Length(0xff)));
+}
+
+/// Frames that the sample firmware sent: `net-1.0.0.elf` and `io-1.0.0.hex`, run by the processor emulator
+/// Unicorn 2 against a door that stands closed. Its link code shares nothing with ours.
+#[test]
+fn link_frames_of_another_writer() {
+    let payload = |text: &str, kind, sequence| {
+        let bytes = ::hex::decode(text).unwrap();
+        let (got, number, payload) = decode_frame(&bytes).unwrap();
+        assert_eq!((got, number), (kind, sequence), "{text}");
+        payload.to_vec()
+    };
+    let link = LinkRange { oldest: 1, newest: 1 };
+    let profile = ActuationProfile { id: 1, version: 1 };
+    let asked = payload("01010501010100017679", 1, 1);
+    assert_eq!(Ask::decode(1, &asked), Some(Ask::Hello { link, profile }));
+    assert_eq!(Ask::decode(2, &payload("020200c49e", 2, 2)), Some(Ask::Status));
+
+    // The loader of the emulated board gave 44332211 twice as the image's digest.
+    let hello = payload("8101140101000000000001010100014433221144332211184f", 129, 1);
+    let Some(Answer::Hello(hello)) = Answer::decode(129, &hello) else { panic!("no hello") };
+    assert_eq!((hello.mode, hello.version), (Mode::Application, Version::new(1, 0, 0)));
+    assert_eq!((hello.link, hello.profile), (link, profile));
+    assert_eq!(hello.digest, [0x44, 0x33, 0x22, 0x11, 0x44, 0x33, 0x22, 0x11]);
+
+    // At the start: nothing is known, so it counts as moving, and the relay is inhibited.
+    let first = payload("82020c008100009413000000000000de7f", 130, 2);
+    let Some(Answer::Status(first)) = Answer::decode(130, &first) else { panic!("no status") };
+    assert_eq!((first.position, first.moving, first.inhibited), (Position::Unknown, true, true));
+    assert_eq!((first.plausible, first.settings), (false, 0));
+
+    // A minute later, after one press of the push button.
+    let later = payload("825a0c03403c009413010000005eecd6a2", 130, 0x5a);
+    let Some(Answer::Status(later)) = Answer::decode(130, &later) else { panic!("no status") };
+    assert_eq!((later.position, later.moving, later.inhibited), (Position::Closed, false, false));
+    assert_eq!((later.plausible, later.rest_seconds, later.supply_mv), (true, 60, 5012));
+    assert_eq!(later.relay_pulses, 1);
+    // The settings that the sample net chip gives, from `firmware/board/src/settings.rs`.
+    let none = u32::MAX;
+    let settings = [
+        [0, 600, 1900, 40, 1, 300, 2000, 20, 0, 0, 50, 3, 2],
+        [1, 1500, 45, 10, none, none, 0, 30, none, 0, 0, 0, 0],
+    ];
+    assert_eq!(later.settings, sum_of(settings.into_iter().flatten()));
 }

@@ -7,5 +7,6 @@
 pub mod link;
 pub mod note;
 pub mod regs;
+pub mod settings;
 pub mod tables;
 pub mod variant;

@@ -1,169 +1,159 @@
-//! The link between the two chips: bytes in frames.
+//! The link between the two chips: the net chip asks, the io chip answers, one frame each.
 //!
 //! | bytes | what |
 //! | --- | --- |
-//! | 0 | 7e |
-//! | 1 | kind |
-//! | 2 | bytes that follow before the checksum, at most [`MAX`] |
-//! | 3.. | those bytes |
-//! | last 2 | CRC-16/IBM-3740 over kind, length and bytes, high byte first |
+//! | 0 | kind: 1 to 127 for questions, 129 to 255 for answers |
+//! | 1 | sequence number; an answer repeats that of its question |
+//! | 2 | bytes in the payload, 0 to 27 |
+//! | 3.. | payload |
+//! | last 2 | CRC-16/IBM-3740 of everything before, high byte first |
 //!
-//! A frame that is damaged is dropped; whoever asked asks again. The checksum does not start at zero, so
-//! that a dead line that reads as zeros is never taken for a frame.
+//! The format is that of `pintle_protocol::link`, written out by hand for the same reason as the image note. A
+//! damaged frame is dropped; whoever asked asks again. The checksum does not start at zero, so that a dead
+//! line that reads as zeros is never taken for a frame. Nothing on this link moves the door.
 
 use crate::note::Note;
-use crate::regs::{LINK_IN, LINK_OUT, LINK_STATUS};
+use crate::regs::{LINK_IN, LINK_OUT, LINK_SEND, LINK_STATUS};
 
-/// First byte of a frame.
-const START: u8 = 0x7e;
-/// Most bytes in a frame.
-pub const MAX: usize = 16;
+/// Longest frame, in bytes.
+const FRAME_MAX: usize = 32;
+/// Longest payload, in bytes.
+pub const PAYLOAD_MAX: usize = FRAME_MAX - 5;
 
-/// Asks who is there; the answer has the same kind. Both carry the sender's link range and profile.
-pub const HELLO: u8 = 0x01;
-/// Asks for the state of door and sensors; the answer has the same kind.
-pub const STATE: u8 = 0x02;
+/// Who are you? Payload: oldest and newest link version of the asker, profile id (2), profile version.
+pub const HELLO: u8 = 1;
+/// How is the door?
+pub const STATUS: u8 = 2;
+/// Keep the relay off (payload 1), or stop doing so (0).
+pub const INHIBIT: u8 = 3;
+/// Leave the application for the loader.
+pub const ENTER_LOADER: u8 = 4;
+/// From here to [`START`] the questions are about images, and for the loader.
+pub const BEGIN: u8 = 5;
+/// Start the application.
+pub const START: u8 = 9;
+/// One setting. Payload: key, value (4). They count only when the last one has come.
+pub const SETTING: u8 = 10;
+/// Added to a question's kind by the two answers of their own.
+pub const ANSWER: u8 = 128;
+/// Done. Payload: next offset wanted (4).
+pub const DONE: u8 = 131;
+/// Not done.
+pub const NO: u8 = 132;
 
-/// One frame's content.
-#[derive(Clone, Copy)]
+/// Where the answer to [`HELLO`] has the oldest link version; newest, profile id and profile version follow.
+const HELLO_LINK_AT: usize = 7;
+
+/// One sound frame.
 pub struct Frame {
-    /// What it is.
-    pub kind: u8,
-    bytes: [u8; MAX],
-    len: usize,
+    bytes: [u8; FRAME_MAX],
+    payload: usize,
 }
 
 impl Frame {
-    /// A frame of up to [`MAX`] bytes; more are left out.
-    pub fn new(kind: u8, from: &[u8]) -> Self {
-        let mut bytes = [0; MAX];
-        let len = from.len().min(MAX);
-        for (to, byte) in bytes.iter_mut().zip(from) {
+    /// A frame with a payload of up to [`PAYLOAD_MAX`] bytes; more are left out.
+    pub fn new(kind: u8, sequence: u8, from: &[u8]) -> Self {
+        let payload = from.len().min(PAYLOAD_MAX);
+        let mut bytes = [0; FRAME_MAX];
+        bytes[0] = kind;
+        bytes[1] = sequence;
+        bytes[2] = payload as u8;
+        for (to, byte) in bytes[3..].iter_mut().zip(&from[..payload]) {
             *to = *byte;
         }
-        Self { kind, bytes, len }
+        let sum = crc16(bytes[..3 + payload].iter().copied()).to_be_bytes();
+        bytes[3 + payload] = sum[0];
+        bytes[4 + payload] = sum[1];
+        Self { bytes, payload }
     }
 
-    /// Its bytes.
-    pub fn bytes(&self) -> &[u8] {
-        self.bytes.get(..self.len).unwrap_or(&[])
+    /// What it is.
+    pub const fn kind(&self) -> u8 {
+        self.bytes[0]
     }
 
-    /// Sends it; waits while the line is busy.
+    /// Its sequence number.
+    pub const fn sequence(&self) -> u8 {
+        self.bytes[1]
+    }
+
+    /// Its payload.
+    pub fn payload(&self) -> &[u8] {
+        &self.bytes[3..3 + self.payload]
+    }
+
+    /// Sends it. The hardware has room, since there is one answer to one question.
     pub fn send(&self) {
-        let mut crc = Crc::new();
-        raw(START);
-        for byte in [self.kind, self.len as u8].into_iter().chain(self.bytes().iter().copied()) {
-            crc.add(byte);
-            raw(byte);
+        for byte in &self.bytes[..self.payload + 5] {
+            LINK_OUT.set(u32::from(*byte));
         }
-        raw((crc.0 >> 8) as u8);
-        raw(crc.0 as u8);
+        LINK_SEND.set(1);
+    }
+
+    /// The frame that has come in, if there is one and it is sound.
+    pub fn receive() -> Option<Self> {
+        let status = LINK_STATUS.get();
+        if status & 1 == 0 {
+            return None;
+        }
+        // Every byte is taken, whatever it is, so that the next frame starts at its start.
+        let size = (status >> 8 & 0xff) as usize;
+        let mut bytes = [0; FRAME_MAX];
+        for n in 0..size {
+            let byte = LINK_IN.get() as u8;
+            if let Some(to) = bytes.get_mut(n) {
+                *to = byte;
+            }
+        }
+        let payload = usize::from(bytes[2]);
+        if size > FRAME_MAX || payload > PAYLOAD_MAX || payload + 5 > size {
+            return None;
+        }
+        let sum = crc16(bytes[..3 + payload].iter().copied()).to_be_bytes();
+        (bytes[3 + payload..5 + payload] == sum).then_some(Self { bytes, payload })
     }
 }
 
-/// A hello with this image's link range and actuation profile.
-pub fn hello(note: &Note) -> Frame {
+/// The payload of a question who the other chip is.
+pub fn hello(note: &Note) -> [u8; 5] {
     let ([oldest, newest], (id, version)) = (note.link(), note.profile());
     let [low, high] = id.to_le_bytes();
-    Frame::new(HELLO, &[oldest, newest, low, high, version])
+    [oldest, newest, low, high, version]
 }
 
-/// The newest link version that both speak and the same actuation profile, from the other chip's hello.
-pub fn agree(note: &Note, other: &Frame) -> Option<u8> {
+/// Whether both chips speak a common link version and mean the same by moving the door, from the payload of
+/// the io chip's answer to a hello.
+pub fn agree(note: &Note, answer: &[u8]) -> bool {
     let ([oldest, newest], (id, _)) = (note.link(), note.profile());
-    let &[other_oldest, other_newest, low, high, _] = other.bytes() else { return None };
-    let version = newest.min(other_newest);
-    (version >= oldest.max(other_oldest) && id == u16::from_le_bytes([low, high])).then_some(version)
+    let Some(&[other_oldest, other_newest, low, high, _]) = answer.get(HELLO_LINK_AT..HELLO_LINK_AT + 5)
+    else {
+        return false;
+    };
+    newest.min(other_newest) >= oldest.max(other_oldest) && id == u16::from_le_bytes([low, high])
 }
 
-/// Waits for room, then sends one byte. The line's hardware always makes room within a byte time.
-fn raw(byte: u8) {
-    while LINK_STATUS.get() & 2 == 0 {}
-    LINK_OUT.set(u32::from(byte));
+/// CRC-16/IBM-3740.
+pub fn crc16(bytes: impl Iterator<Item = u8>) -> u16 {
+    bytes.fold(0xffff, crc16_step)
 }
 
-struct Crc(u16);
-
-impl Crc {
-    const fn new() -> Self {
-        Self(0xffff)
+const fn crc16_step(mut crc: u16, byte: u8) -> u16 {
+    crc ^= (byte as u16) << 8;
+    let mut bit = 0;
+    while bit < 8 {
+        crc = if crc & 0x8000 == 0 { crc << 1 } else { (crc << 1) ^ 0x1021 };
+        bit += 1;
     }
-
-    const fn add(&mut self, byte: u8) {
-        self.0 ^= (byte as u16) << 8;
-        let mut bit = 0;
-        while bit < 8 {
-            self.0 = if self.0 & 0x8000 == 0 { self.0 << 1 } else { (self.0 << 1) ^ 0x1021 };
-            bit += 1;
-        }
-    }
+    crc
 }
 
 // The check value of the catalogue of parametrised CRC algorithms, at compile time.
 const _: () = {
-    let mut crc = Crc::new();
+    let mut crc = 0xffff;
     let mut n = 0;
     while n < 9 {
-        crc.add(b"123456789"[n]);
+        crc = crc16_step(crc, b"123456789"[n]);
         n += 1;
     }
-    assert!(crc.0 == 0x29b1);
+    assert!(crc == 0x29b1);
 };
-
-/// Puts frames together from the bytes that come in.
-pub struct Receiver {
-    bytes: [u8; MAX + 4],
-    len: usize,
-    started: bool,
-}
-
-impl Receiver {
-    /// Waits for the start of a frame.
-    pub const fn new() -> Self {
-        Self { bytes: [0; MAX + 4], len: 0, started: false }
-    }
-
-    /// Takes what has come in; gives a frame when one is whole and sound.
-    pub fn poll(&mut self) -> Option<Frame> {
-        while LINK_STATUS.get() & 1 == 1 {
-            if let Some(frame) = self.take(LINK_IN.get() as u8) {
-                return Some(frame);
-            }
-        }
-        None
-    }
-
-    fn take(&mut self, byte: u8) -> Option<Frame> {
-        if !self.started {
-            self.started = byte == START;
-            self.len = 0;
-            return None;
-        }
-        if let Some(to) = self.bytes.get_mut(self.len) {
-            *to = byte;
-            self.len += 1;
-        }
-        let payload = usize::from(self.bytes[1]);
-        if self.len >= 2 && payload > MAX {
-            self.started = false;
-        }
-        if self.len < 4 || self.len < payload + 4 {
-            return None;
-        }
-        self.started = false;
-        let (body, sum) = self.bytes.get(..self.len)?.split_at_checked(self.len - 2)?;
-        let mut crc = Crc::new();
-        for byte in body {
-            crc.add(*byte);
-        }
-        let &[kind, _, ref content @ ..] = body else { return None };
-        (sum == crc.0.to_be_bytes()).then(|| Frame::new(kind, content))
-    }
-}
-
-impl Default for Receiver {
-    fn default() -> Self {
-        Self::new()
-    }
-}

@@ -1,18 +1,22 @@
 //! Sample firmware for the io chip: sensors, button and relay.
 //!
-//! The relay stays open until the chip has run for ten seconds, whatever happens, and opens first thing at
-//! every start and in every panic. The only thing that ever pulses it is the button on the node.
+//! The relay is off first thing at every start, in every panic and fault. It stays off until the chip has run for
+//! ten seconds, the settings have come and the net chip has lifted the inhibition. After that the only thing
+//! that pulses it is the push button.
 #![no_std]
 #![no_main]
 
 mod door;
+mod relay;
 
 use door::{Door, Position};
-use latchboard::link::{self, Frame, Receiver};
+use latchboard::link::{self, Frame};
 use latchboard::note::{self, Note};
 use latchboard::regs::*;
+use latchboard::settings::{self, CO_FAST_PPM, Settings};
 use latchboard::tables::{SINE, SINE_LEN};
 use latchboard::variant::{MUTE_LINK, RESET_LOOP, WRONG_POSITION};
+use relay::Relay;
 
 /// What this image says about itself.
 #[unsafe(no_mangle)]
@@ -53,125 +57,136 @@ unsafe extern "C" fn start() -> ! {
 /// Any fault of the processor.
 unsafe extern "C" fn fault() -> ! {
     RELAY.set(0);
-    reset()
+    reset(RESET_NOW)
 }
 
 #[panic_handler]
 fn panic(_: &core::panic::PanicInfo<'_>) -> ! {
     RELAY.set(0);
-    reset()
+    reset(RESET_NOW)
 }
 
-/// After the start the relay stays open for this long, in milliseconds.
-const RELAY_INHIBIT_MS: u32 = 10_000;
-/// Length of a push-button pulse, in milliseconds.
-const PULSE_MS: u32 = 300;
-/// Shortest time between two pulses, in milliseconds.
-const GAP_MS: u32 = 2_000;
 /// Time between two measurements, in milliseconds; the sensor needs 60 for its echo to die away.
 const MEASURE_MS: u32 = 100;
 /// A faulty image resets after this long, in milliseconds.
 const RESET_AFTER_MS: u32 = 4_000;
+/// Temperatures that the sensor can tell, in hundredths of a degree Celsius.
+const AIR_PLAUSIBLE: core::ops::RangeInclusive<i32> = -4_000..=8_500;
+
+/// All that the chip keeps; it lives on the stack of [`run`].
+struct Io {
+    door: Door,
+    relay: Relay,
+    settings: Settings,
+    /// Sum of the settings in force; 0 before they have all come.
+    sum: u16,
+}
 
 fn run() -> ! {
     let started = TICK.get();
-    let mut door = Door::new();
-    let mut link = Receiver::new();
-    let mut relay = Relay::new(started);
-    let mut spoken = None;
+    let mut io = Io { door: Door::new(), relay: Relay::new(started), settings: [0; settings::COUNT], sum: 0 };
     let mut measure_at = started;
-    let mut phase = 0usize;
+    let mut phase = 0;
     loop {
         WATCHDOG.set(FEED);
         let now = TICK.get();
         if NOTE.quirk() == RESET_LOOP && reached(now, started.wrapping_add(RESET_AFTER_MS)) {
             RELAY.set(0);
-            reset();
+            reset(RESET_NOW);
         }
         if reached(now, measure_at) {
-            door.add(RANGE.get(), AIR.get() as i32);
+            let settings = (io.sum != 0).then_some(&io.settings);
+            io.door.add(now, RANGE.get(), AIR.get().cast_signed(), settings);
             RANGE_START.set(1);
             measure_at = now.wrapping_add(MEASURE_MS);
         }
-        relay.step(now, BUTTON.get() & 1 == 1);
-        // A soft tone while the relay is closed, so that whoever stands there hears the press.
+        let pressed = BUTTON.get() & 1 == 1;
+        RELAY.set(u32::from(io.relay.step(now, pressed, io.sum != 0, &io.settings)));
+        // Loud while the gas alarm sounds, a soft tone while the relay is closed, else silence.
         phase = (phase + 37) % SINE_LEN;
-        let level = if relay.closed() { i32::from(SINE[phase]) / 512 } else { 0 };
-        SOUNDER.set((128 + level) as u32);
-        if let Some(frame) = link.poll()
+        let divisor = if io.gas_alarm() { 257 } else { 2_048 };
+        let sounds = io.gas_alarm() || io.relay.closed();
+        SOUNDER.set((128 + if sounds { i32::from(SINE[phase]) / divisor } else { 0 }).cast_unsigned());
+        if let Some(frame) = Frame::receive()
             && NOTE.quirk() != MUTE_LINK
         {
-            answer(&frame, &door, &relay, &mut spoken);
+            io.answer(now, pressed, &frame);
         }
     }
 }
 
-/// Answers the net chip. Nothing but a hello is answered before both agree.
-fn answer(frame: &Frame, door: &Door, relay: &Relay, spoken: &mut Option<u8>) {
-    match (frame.kind, *spoken) {
-        (link::HELLO, _) => {
-            *spoken = link::agree(&NOTE, frame);
-            link::hello(&NOTE).send();
-        }
-        (link::STATE, Some(version)) => {
-            let position = match (NOTE.quirk(), door.position()) {
-                (WRONG_POSITION, Position::Open) => Position::Closed,
-                (WRONG_POSITION, Position::Closed) => Position::Open,
-                (_, position) => position,
-            };
-            let supply = SUPPLY.get().to_le_bytes();
-            let gas = GAS.get().to_le_bytes();
-            let light = LIGHT.get().to_le_bytes();
-            let air = AIR.get().to_le_bytes();
-            let state = [
-                position as u8,
-                relay.closed() as u8,
-                supply[0],
-                supply[1],
-                gas[0],
-                gas[1],
-                light[0],
-                light[1],
-                air[0],
-                air[1],
-            ];
-            // Link version 2 added the temperature.
-            Frame::new(link::STATE, if version >= 2 { &state } else { &state[..8] }).send();
-        }
-        _ => {}
-    }
-}
-
-/// The relay across the operator's push-button terminals.
-struct Relay {
-    /// Before this no pulse starts.
-    ready_at: u32,
-    /// A pulse is in progress until then.
-    until: Option<u32>,
-    pressed: bool,
-}
-
-impl Relay {
-    const fn new(started: u32) -> Self {
-        Self { ready_at: started.wrapping_add(RELAY_INHIBIT_MS), until: None, pressed: true }
+impl Io {
+    fn gas_alarm(&self) -> bool {
+        self.sum != 0 && GAS.get() >= self.settings[CO_FAST_PPM]
     }
 
-    const fn closed(&self) -> bool {
-        self.until.is_some()
-    }
-
-    /// One pulse per press. A button that is held at the start must be let go first.
-    fn step(&mut self, now: u32, pressed: bool) {
-        let press = pressed && !self.pressed;
-        self.pressed = pressed;
-        match self.until {
-            Some(until) if reached(now, until) => {
-                self.until = None;
-                self.ready_at = now.wrapping_add(GAP_MS);
+    /// Answers one question of the net chip; what is no question gets no answer.
+    fn answer(&mut self, now: u32, pressed: bool, frame: &Frame) {
+        let reply = |kind, payload: &[u8]| Frame::new(kind, frame.sequence(), payload).send();
+        let done = || reply(link::DONE, &[0; 4]);
+        match (frame.kind(), frame.payload()) {
+            (link::HELLO, [_, _, _, _, _]) => reply(link::HELLO + link::ANSWER, &hello()),
+            (link::STATUS, []) => reply(link::STATUS + link::ANSWER, &self.status(now, pressed)),
+            (link::INHIBIT, [on @ (0 | 1)]) => {
+                self.relay.inhibit(*on == 1);
+                done();
             }
-            None if press && reached(now, self.ready_at) => self.until = Some(now.wrapping_add(PULSE_MS)),
+            (link::ENTER_LOADER, []) => {
+                RELAY.set(0);
+                done();
+                reset(RESET_TO_LOADER);
+            }
+            // An application that answers has been started.
+            (link::START, []) => done(),
+            (link::BEGIN..link::START, _) => reply(link::NO, &[]),
+            (link::SETTING, &[key, a, b, c, d]) => {
+                let key = usize::from(key);
+                let Some(place) = self.settings.get_mut(key) else { return };
+                *place = u32::from_le_bytes([a, b, c, d]);
+                if key + 1 == settings::COUNT {
+                    self.sum = settings::sum(&self.settings);
+                }
+                done();
+            }
             _ => {}
         }
-        RELAY.set(self.closed() as u32);
     }
+
+    /// Position, flags, seconds at rest (2), supply (2), relay pulses (4), sum of the settings (2).
+    fn status(&self, now: u32, pressed: bool) -> [u8; 12] {
+        let position = match (NOTE.quirk(), self.door.position()) {
+            (WRONG_POSITION, Position::Open) => Position::Closed,
+            (WRONG_POSITION, Position::Closed | Position::PartlyOpen) => Position::Open,
+            (_, position) => position,
+        };
+        let supply = SUPPLY.get().min(0xffff);
+        let plausible = self.door.heard() && AIR_PLAUSIBLE.contains(&AIR.get().cast_signed()) && supply != 0;
+        // This program never closes the door by itself, so none is pending and no warning sounds.
+        let (close_pending, warning) = (false, false);
+        let flags = [
+            self.door.moves(now),
+            self.relay.closed(),
+            close_pending,
+            warning,
+            pressed,
+            self.gas_alarm(),
+            plausible,
+            self.relay.inhibited(),
+        ];
+        let flags = flags.iter().rev().fold(0, |all, flag| all << 1 | u8::from(*flag));
+        let ([r0, r1], [v0, v1]) = (self.door.rest_seconds(now).to_le_bytes(), (supply as u16).to_le_bytes());
+        let ([p0, p1, p2, p3], [s0, s1]) = (RELAY_PULSES.get().to_le_bytes(), self.sum.to_le_bytes());
+        [position as u8, flags, r0, r1, v0, v1, p0, p1, p2, p3, s0, s1]
+    }
+}
+
+/// Mode (1, the application), version (6), link range (2), profile id (2) and version, digest (8).
+fn hello() -> [u8; 20] {
+    let mut bytes = [1; 20];
+    let digest = DIGEST.iter().flat_map(|half| half.get().to_le_bytes());
+    let rest = NOTE.version().into_iter().chain(link::hello(&NOTE)).chain(digest);
+    for (to, byte) in bytes[1..].iter_mut().zip(rest) {
+        *to = byte;
+    }
+    bytes
 }

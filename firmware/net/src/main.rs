@@ -1,14 +1,15 @@
-//! Sample firmware for the net chip: shakes hands with the io chip, asks it for the state of the door, and
-//! reports that by radio.
+//! Sample firmware for the net chip: shakes hands with the io chip, gives it its settings, asks it how the door
+//! is, and reports that by radio.
 //!
 //! It shows the shape of such a program. The keys, the envelope and the signed check-in of a real node are
 //! what `pintle-protocol` is for; `docs/porting.md` says how to put it in.
 #![no_std]
 #![no_main]
 
-use latchboard::link::{self, Frame, Receiver};
+use latchboard::link::{self, Frame};
 use latchboard::note::{self, Note};
 use latchboard::regs::*;
+use latchboard::settings;
 use latchboard::tables::{GAMMA, GAMMA_LEN, SINE, SINE_LEN};
 use latchboard::variant::{MUTE_LINK, NO_CHECK_IN, RESET_LOOP, WRONG_POSITION};
 
@@ -28,75 +29,133 @@ unsafe extern "C" fn start() -> ! {
 
 #[panic_handler]
 fn panic(_: &core::panic::PanicInfo<'_>) -> ! {
-    reset()
+    reset(RESET_NOW)
 }
 
-/// Time between two hellos while the io chip does not answer, in milliseconds.
-const HELLO_MS: u32 = 500;
-/// Time between two questions to the io chip, in milliseconds.
+/// Time between two questions about the door, and between hellos that found no agreement, in milliseconds.
 const ASK_MS: u32 = 1_000;
-/// The io chip is taken for gone after this long without a word, in milliseconds.
-const GONE_MS: u32 = 5_000;
+/// An answer that has not come by then is lost, in milliseconds.
+const ANSWER_MS: u32 = 100;
+/// After so many lost answers in a row the io chip is greeted anew.
+const LOST_MAX: u8 = 3;
 /// Time between two check-ins, in milliseconds.
 const CHECK_IN_MS: u32 = 60_000;
 /// A faulty image resets after this long, in milliseconds.
 const RESET_AFTER_MS: u32 = 4_000;
+/// Bytes in the io chip's answer about the door.
+const STATUS_LEN: usize = 12;
 
-/// Where the link to the io chip stands.
-enum Peer {
-    /// Hellos go out; the next one at this time.
-    Calling { hello_at: u32 },
-    /// Both agree on a link version. The next question goes out at `ask_at`, and the last word came at `heard`.
-    Speaking { ask_at: u32, heard: u32 },
+/// Where things stand with the io chip.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Stage {
+    /// Asks who it is.
+    Hello,
+    /// Gives it its settings, this one next.
+    Setting(u8),
+    /// Lifts the inhibition of the relay.
+    Release,
+    /// Asks how the door is.
+    Watch,
+}
+
+/// The io chip, as seen from here.
+struct Peer {
+    stage: Stage,
+    sequence: u8,
+    /// The next question goes out then.
+    ask_at: u32,
+    /// An answer is expected until then.
+    waits: Option<u32>,
+    lost: u8,
+    /// Its last answer about the door.
+    status: Option<[u8; STATUS_LEN]>,
 }
 
 extern "C" fn run() -> ! {
     let started = TICK.get();
-    let mut link = Receiver::new();
-    let mut peer = Peer::Calling { hello_at: started };
-    let mut state = Frame::new(link::STATE, &[]);
+    let mut peer =
+        Peer { stage: Stage::Hello, sequence: 0, ask_at: started, waits: None, lost: 0, status: None };
     let mut check_in_at = started;
     loop {
         WATCHDOG.set(FEED);
         let now = TICK.get();
         if NOTE.quirk() == RESET_LOOP && reached(now, started.wrapping_add(RESET_AFTER_MS)) {
-            reset();
+            reset(RESET_NOW);
         }
-        let heard = link.poll().filter(|_| NOTE.quirk() != MUTE_LINK);
-        peer = step(peer, now, heard, &mut state);
-        LAMP.set(lamp(now, matches!(peer, Peer::Speaking { .. })));
+        if NOTE.quirk() != MUTE_LINK {
+            peer.step(now, Frame::receive());
+        }
+        LAMP.set(lamp(now, peer.status.is_some()));
         if RADIO_STATUS.get() & 1 == 1 && reached(now, check_in_at) && NOTE.quirk() != NO_CHECK_IN {
-            check_in(now, &state);
+            check_in(now, peer.status);
             check_in_at = now.wrapping_add(CHECK_IN_MS);
         }
     }
 }
 
-fn step(peer: Peer, now: u32, heard: Option<Frame>, state: &mut Frame) -> Peer {
-    // A muted image hears nothing (see `run`) and says nothing.
-    let mute = NOTE.quirk() == MUTE_LINK;
-    match (peer, heard) {
-        (_, Some(frame)) if frame.kind == link::HELLO => match link::agree(&NOTE, &frame) {
-            Some(_) => Peer::Speaking { ask_at: now, heard: now },
-            None => Peer::Calling { hello_at: now.wrapping_add(HELLO_MS) },
-        },
-        (Peer::Speaking { ask_at, .. }, Some(frame)) if frame.kind == link::STATE => {
-            *state = frame;
-            Peer::Speaking { ask_at, heard: now }
+impl Peer {
+    fn step(&mut self, now: u32, heard: Option<Frame>) {
+        match (self.waits, heard) {
+            (Some(_), Some(frame)) if frame.sequence() == self.sequence => {
+                self.waits = None;
+                self.lost = 0;
+                self.heard(now, &frame);
+            }
+            (Some(until), _) if reached(now, until) => {
+                self.waits = None;
+                self.lost += 1;
+                if self.lost >= LOST_MAX {
+                    *self = Self { stage: Stage::Hello, lost: 0, status: None, ..*self };
+                }
+            }
+            (None, _) if reached(now, self.ask_at) => {
+                self.sequence = self.sequence.wrapping_add(1);
+                self.ask();
+                self.waits = Some(now.wrapping_add(ANSWER_MS));
+            }
+            _ => {}
         }
-        (Peer::Speaking { heard, .. }, _) if reached(now, heard.wrapping_add(GONE_MS)) => {
-            *state = Frame::new(link::STATE, &[]);
-            Peer::Calling { hello_at: now }
+    }
+
+    fn ask(&self) {
+        let send = |kind, payload: &[u8]| Frame::new(kind, self.sequence, payload).send();
+        match self.stage {
+            Stage::Hello => send(link::HELLO, &link::hello(&NOTE)),
+            Stage::Setting(key) => {
+                let [a, b, c, d] = settings::SAMPLE[usize::from(key)].to_le_bytes();
+                send(link::SETTING, &[key, a, b, c, d]);
+            }
+            Stage::Release => send(link::INHIBIT, &[0]),
+            Stage::Watch => send(link::STATUS, &[]),
         }
-        (Peer::Speaking { ask_at, heard }, _) if reached(now, ask_at) => {
-            Frame::new(link::STATE, &[]).send();
-            Peer::Speaking { ask_at: now.wrapping_add(ASK_MS), heard }
-        }
-        (Peer::Calling { hello_at }, _) if reached(now, hello_at) && !mute => {
-            link::hello(&NOTE).send();
-            Peer::Calling { hello_at: now.wrapping_add(HELLO_MS) }
-        }
-        (peer, _) => peer,
+    }
+
+    /// Takes the answer to the last question. One of another kind changes nothing: the same is asked again.
+    fn heard(&mut self, now: u32, frame: &Frame) {
+        const HELLO: u8 = link::HELLO + link::ANSWER;
+        const STATUS: u8 = link::STATUS + link::ANSWER;
+        let later = now.wrapping_add(ASK_MS);
+        (self.stage, self.ask_at) = match (self.stage, frame.kind()) {
+            (Stage::Hello, HELLO) if link::agree(&NOTE, frame.payload()) => (Stage::Watch, now),
+            (Stage::Setting(key), link::DONE) if usize::from(key) + 1 < settings::COUNT => {
+                (Stage::Setting(key + 1), now)
+            }
+            (Stage::Setting(_), link::DONE) => (Stage::Release, now),
+            (Stage::Release, link::DONE) => (Stage::Watch, now),
+            (Stage::Watch, STATUS) => {
+                self.status = frame.payload().try_into().ok();
+                match self.status {
+                    // It has other settings, or none since it started anew.
+                    Some([.., s0, s1])
+                        if u16::from_le_bytes([s0, s1]) != settings::sum(&settings::SAMPLE) =>
+                    {
+                        (Stage::Setting(0), now)
+                    }
+                    _ => (Stage::Watch, later),
+                }
+            }
+            (stage, _) => (stage, later),
+        };
     }
 }
 
@@ -109,20 +168,16 @@ fn lamp(now: u32, well: bool) -> u32 {
     u32::from(GAMMA[(wave as usize / 4).min(GAMMA_LEN - 1)])
 }
 
-/// Sends version, uptime and what the io chip said.
-fn check_in(now: u32, state: &Frame) {
-    let mut bytes = [0; link::MAX];
-    let len = state.bytes().len();
-    bytes[..len].copy_from_slice(state.bytes());
+/// Sends version, uptime and what the io chip said last; nothing of that if it said nothing.
+fn check_in(now: u32, status: Option<[u8; STATUS_LEN]>) {
+    let mut status = status;
     // 1 is open, 3 is closed.
-    if NOTE.quirk() == WRONG_POSITION && len > 0 {
-        bytes[0] = match bytes[0] {
-            1 => 3,
-            3 => 1,
-            other => other,
-        };
+    if let Some([position @ (1..=3), ..]) = &mut status
+        && NOTE.quirk() == WRONG_POSITION
+    {
+        *position = if *position == 1 { 3 } else { 1 };
     }
-    for byte in NOTE.version().into_iter().chain(now.to_le_bytes()).chain(bytes[..len].iter().copied()) {
+    for byte in NOTE.version().into_iter().chain(now.to_le_bytes()).chain(status.into_iter().flatten()) {
         RADIO_OUT.set(u32::from(byte));
     }
     RADIO_SEND.set(1);
