@@ -150,9 +150,31 @@ struct Frame {
     others: Option<Others>,
 }
 
+/// Which manifest, and where its parts lie. A run holds places in the envelope, so it goes on only
+/// with an envelope in which everything is where it was when the run began.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Places {
+    digest: Digest,
+    starts: [usize; 3],
+}
+
+impl Places {
+    fn of(manifest: &Manifest<'_>) -> Self {
+        let start = |section| match manifest.commands(section) {
+            Commands::Here(piece) => piece.at,
+            Commands::Absent | Commands::Severed => 0,
+        };
+        let starts = [manifest.outer.manifest.at, start(Section::PayloadFetch), start(Section::Install)];
+        Self { digest: manifest.digest(), starts }
+    }
+}
+
 /// A procedure being carried out.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Run {
+    places: Places,
+    /// Set by a failure: there is no way on.
+    over: bool,
     procedure: [Section; 3],
     stage: u8,
     /// The shared sequence runs before the section itself.
@@ -166,17 +188,22 @@ pub struct Run {
     last: (Section, u32),
 }
 
-/// A condition is met or not, or something has to be asked.
+/// How a command went for one component.
 enum Step<'b> {
     Passed,
+    /// A condition that is not met: inside an alternative the next one is tried.
     NotMet(FailureKind, Option<(Digest, u64)>),
+    /// A directive that failed, or could not be tried: that ends everything, wherever it stands.
+    Failed(FailureKind),
     Ask(Ask<'b>),
     Moved,
 }
 
 impl Run {
-    fn new(procedure: [Section; 3]) -> Self {
+    fn new(manifest: &Manifest<'_>, procedure: [Section; 3]) -> Self {
         Self {
+            places: Places::of(manifest),
+            over: false,
             procedure,
             stage: 0,
             shared: true,
@@ -191,13 +218,13 @@ impl Run {
     }
 
     /// The update procedure: payload-fetch, install, validate.
-    pub fn update(_: &Manifest<'_>) -> Self {
-        Self::new([Section::PayloadFetch, Section::Install, Section::Validate])
+    pub fn update(manifest: &Manifest<'_>) -> Self {
+        Self::new(manifest, [Section::PayloadFetch, Section::Install, Section::Validate])
     }
 
     /// The invocation procedure: validate, load, invoke.
-    pub fn invoke(_: &Manifest<'_>) -> Self {
-        Self::new([Section::Validate, Section::Load, Section::Invoke])
+    pub fn invoke(manifest: &Manifest<'_>) -> Self {
+        Self::new(manifest, [Section::Validate, Section::Load, Section::Invoke])
     }
 
     /// Gives it a clock that can be trusted, in seconds since 1970. Without one, a condition on
@@ -214,14 +241,30 @@ impl Run {
         Parameters { digest: p.digest, size: p.size, link: p.link, profile: p.profile }
     }
 
-    /// Takes the answer to the last question and goes on to the next.
+    /// Takes the answer to the last question and goes on to the next: [`Answer::Start`] at first,
+    /// then what fits the question. Everything ends: each round finishes a command for a component,
+    /// a sequence or a section, and there is no way back to one.
     ///
     /// # Errors
-    /// [`Failure`]; the procedure is then over.
+    /// [`Failure`]; the procedure is then over, and so is every later call.
     pub fn next<'b>(&mut self, manifest: &Manifest<'b>, answer: Answer) -> Result<Ask<'b>, Failure> {
-        if let Some((command, component)) = self.pending.take() {
-            let step = self.answered(manifest, command, component, answer);
-            self.settle(manifest, step, component)?;
+        if self.over || self.places != Places::of(manifest) {
+            return Err(self.fail(FailureKind::Changed, 0));
+        }
+        let ask = self.go_on(manifest, answer);
+        self.over = ask.is_err();
+        ask
+    }
+
+    fn go_on<'b>(&mut self, manifest: &Manifest<'b>, answer: Answer) -> Result<Ask<'b>, Failure> {
+        match self.pending.take() {
+            Some((command, component)) => {
+                let step = self.answered(manifest, command, component, answer);
+                self.settle(manifest, step, component)?;
+            }
+            // Nothing was asked: only the start has an answer to that.
+            None if answer != Answer::Start => return Err(self.fail(FailureKind::Directive, 0)),
+            None => {}
         }
         loop {
             let Some(frame) = self.frames.last().copied() else {
@@ -266,6 +309,7 @@ impl Run {
             if self.shared {
                 self.shared = false;
                 self.params = [ParamSet::default(); MAX_COMPONENTS];
+                self.tested = [Identity::NONE; MAX_COMPONENTS];
                 if let Commands::Here(piece) = manifest.commands(Section::Shared) {
                     self.last = (Section::Shared, 0);
                     self.enter(piece, Index::one(0), None)?;
@@ -319,6 +363,7 @@ impl Run {
             Step::Passed => self.advance(manifest),
             Step::Moved | Step::Ask(_) => Ok(()),
             Step::NotMet(kind, measured) => self.not_met(manifest, kind, measured, component),
+            Step::Failed(kind) => Err(self.fail(kind, component)),
         }
     }
 
@@ -331,20 +376,9 @@ impl Run {
         component: u8,
     ) -> Result<(), Failure> {
         let failure = Failure { measured, ..self.fail(kind, component) };
-        // A directive that fails, or a command that cannot be carried out, is never soft.
-        let soft = matches!(
-            kind,
-            FailureKind::ClassOther
-                | FailureKind::DeviceOther
-                | FailureKind::ImageOther
-                | FailureKind::Condition
-        );
         let Some(Frame { others: Some(others), index, .. }) = self.frames.last().copied() else {
             return Err(failure);
         };
-        if !soft {
-            return Err(failure);
-        }
         self.frames.pop();
         if others.left == 0 {
             // An alternative that is exhausted aborts, even inside another one: our rule.
@@ -416,17 +450,19 @@ impl Run {
     /// A condition or a plain directive.
     fn plain<'b>(&mut self, manifest: &Manifest<'b>, command: Command, component: u8) -> Step<'b> {
         let envelope = manifest.envelope;
+        // A condition without its parameter is not met; a directive without it fails.
         let missing = Step::NotMet(FailureKind::ParameterMissing, None);
+        let lacking = Step::Failed(FailureKind::ParameterMissing);
         let (Some(p), Some(target)) = (
             self.params.get(usize::from(component)).copied(),
             manifest.targets.get(usize::from(component)).copied(),
         ) else {
-            return Step::NotMet(FailureKind::Changed, None);
+            return Step::Failed(FailureKind::Changed);
         };
         let touches = matches!(command, Command::Fetch | Command::Write | Command::Copy | Command::Invoke);
         let tested = self.tested.get(usize::from(component)).copied().unwrap_or_default();
         if touches && !tested.covers(target.identity) {
-            return Step::NotMet(FailureKind::IdentityUntested, None);
+            return Step::Failed(FailureKind::IdentityUntested);
         }
         match command {
             Command::VendorIdentifier => {
@@ -463,26 +499,26 @@ impl Run {
             Command::Abort => Step::NotMet(FailureKind::Condition, None),
             Command::Fetch => match p.uri.and_then(|s| s.text(envelope)) {
                 Some(uri) => Step::Ask(Ask::Fetch { component, uri, size: p.size, digest: p.digest }),
-                None => missing,
+                None => lacking,
             },
             Command::Write => match p.content.and_then(|s| s.bytes(envelope)) {
                 Some(content) => {
                     let encryption = p.encryption.and_then(|s| s.bytes(envelope));
                     Step::Ask(Ask::Write { component, content, encryption })
                 }
-                None => missing,
+                None => lacking,
             },
             Command::Copy => match p.source {
                 Some(source) if source != component => {
                     let encryption = p.encryption.and_then(|s| s.bytes(envelope));
                     Step::Ask(Ask::Copy { component, source, encryption })
                 }
-                Some(_) => Step::NotMet(FailureKind::Directive, None),
-                None => missing,
+                Some(_) => Step::Failed(FailureKind::Directive),
+                None => lacking,
             },
             Command::Invoke => Step::Ask(Ask::Invoke { component }),
             Command::SetComponentIndex | Command::OverrideParameters | Command::TryEach => {
-                Step::NotMet(FailureKind::Changed, None)
+                Step::Failed(FailureKind::Changed)
             }
         }
     }
@@ -533,7 +569,7 @@ impl Run {
             }
             (Command::CheckContent | Command::UpdateAuthorized | Command::Version, _) => met(false),
             (Command::Fetch | Command::Write | Command::Copy | Command::Invoke, Answer::Done) => Step::Passed,
-            _ => Step::NotMet(FailureKind::Directive, None),
+            _ => Step::Failed(FailureKind::Directive),
         }
     }
 
