@@ -1,6 +1,6 @@
 //! The whole node on a virtual board, with a pretend server.
 
-use crate::author::{BundleManifest, ImageManifest, SealRandom, bundle_envelope, image_envelope};
+use crate::author::{BundleManifest, ImageManifest, SealRandom, payload_uri};
 use crate::bundle::tests::larkfield_bundle;
 use crate::bundle::{Bundle, Network};
 use crate::checkin::{Ending, Position};
@@ -43,14 +43,14 @@ pub(crate) fn bundle(networks: &[&str]) -> Bundle {
 }
 
 pub(crate) fn sealed(rig: &Rig, bundle: &Bundle, sequence: u64) -> Vec<u8> {
-    let m = BundleManifest { vendor: VENDOR, class: NET, node: NODE, sequence };
     let random = SealRandom {
         ephemeral: [sequence as u8 + 1; 32],
         content_key: [sequence as u8 + 2; 32],
         nonce: [sequence as u8; 12],
     };
-    let recipient = rig.server.claim.as_ref().unwrap().sealing_key;
-    bundle_envelope(&m, bundle, &recipient, &random, &rig.yard.bundle).unwrap()
+    let sealing_key = rig.server.claim.as_ref().unwrap().sealing_key;
+    let m = BundleManifest { vendor: VENDOR, class: NET, sequence, sealing_key, reference_uri: "bundle" };
+    m.envelope(bundle, &random, &rig.yard.bundle).unwrap()
 }
 
 pub(crate) fn packed(rig: &Rig, chip: Chip, image: &[u8], sequence: u64) -> Vec<u8> {
@@ -62,11 +62,13 @@ pub(crate) fn packed(rig: &Rig, chip: Chip, image: &[u8], sequence: u64) -> Vec<
         sequence,
         version: note.version,
         digest: Digest::of(image),
-        size: image.len() as u64,
+        size: image.len() as u32,
+        uri: &payload_uri(&Digest::of(image)),
+        reference_uri: "image",
         link: note.link,
         profile: note.profile,
     };
-    image_envelope(&m, &rig.yard.image).unwrap()
+    m.envelope(&rig.yard.image).unwrap()
 }
 
 /// A node with a bundle in force, its door closed.

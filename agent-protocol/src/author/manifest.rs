@@ -4,7 +4,7 @@ use crate::bundle::Bundle;
 use crate::cbor::{Writer, encode_message};
 use crate::cose::encrypt::{SealRandom, seal};
 use crate::cose::{SHA_256, SealFault, SigningKey, key, sign1};
-use crate::id::{Chip, Component, Digest, NodeId, PublicKey, Uuid16};
+use crate::id::{Chip, Component, Digest, PublicKey, Uuid16};
 use crate::suit::{AnchorFault, Command, MAX_MANIFEST, Parameter, TrustAnchors};
 use crate::version::{ActuationProfile, LinkRange, Version};
 use core::fmt;
@@ -18,7 +18,7 @@ const REPORT_FAILURE: u64 = 2;
 
 /// Why an envelope cannot be written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum WriteFault {
+pub enum AuthorFault {
     /// The bundle cannot be sealed to the key given.
     Seal(SealFault),
     /// The trust anchors cannot be used.
@@ -32,7 +32,7 @@ pub enum WriteFault {
     },
 }
 
-impl fmt::Display for WriteFault {
+impl fmt::Display for AuthorFault {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Seal(fault) => write!(f, "the bundle cannot be sealed: {fault}"),
@@ -44,11 +44,11 @@ impl fmt::Display for WriteFault {
     }
 }
 
-impl core::error::Error for WriteFault {}
+impl core::error::Error for AuthorFault {}
 
 /// What an image's manifest says.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct ImageManifest {
+pub struct ImageManifest<'a> {
     /// Vendor identifier.
     pub vendor: Uuid16,
     /// Class identifier.
@@ -62,33 +62,41 @@ pub struct ImageManifest {
     /// SHA-256 of the image.
     pub digest: Digest,
     /// Bytes in the image.
-    pub size: u64,
+    pub size: u32,
+    /// Where nodes fetch it, see [`payload_uri`].
+    pub uri: &'a str,
     /// Link versions, from the image's note.
     pub link: LinkRange,
     /// Actuation profile, from the image's note.
     pub profile: ActuationProfile,
+    /// Its name in reports.
+    pub reference_uri: &'a str,
 }
 
 /// What a bundle's manifest says.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct BundleManifest {
+pub struct BundleManifest<'a> {
     /// Vendor identifier.
     pub vendor: Uuid16,
     /// Class identifier of the net chip.
     pub class: Uuid16,
-    /// The node.
-    pub node: NodeId,
     /// Sequence number of the bundle role.
     pub sequence: u64,
+    /// The node's X25519 key.
+    pub sealing_key: PublicKey,
+    /// Its name in reports.
+    pub reference_uri: &'a str,
 }
 
 /// What a manifest of trust anchors says.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct KeysManifest {
+pub struct KeysManifest<'a> {
     /// Vendor identifier.
     pub vendor: Uuid16,
     /// Sequence number of the root role.
     pub sequence: u64,
+    /// Its name in reports.
+    pub reference_uri: &'a str,
 }
 
 type W = Writer<Vec<u8>>;
@@ -139,16 +147,16 @@ impl Sequence {
 }
 
 /// The parts that differ between our manifests.
-struct Parts {
+struct Parts<'a> {
     component: Component,
     sequence: u64,
-    uri: String,
+    uri: &'a str,
     version: Option<Version>,
     shared: Sequence,
     install: Sequence,
 }
 
-fn envelope(parts: Parts, key: &SigningKey) -> Result<Vec<u8>, WriteFault> {
+fn envelope(parts: Parts<'_>, key: &SigningKey) -> Result<Vec<u8>, AuthorFault> {
     let common = nested(|w| {
         w.map(2).uint(2).array(1).array(1).bytes(parts.component.word().as_bytes());
         w.uint(4).bytes(&parts.shared.encode());
@@ -156,7 +164,7 @@ fn envelope(parts: Parts, key: &SigningKey) -> Result<Vec<u8>, WriteFault> {
     let validate = Sequence::new().plain(Command::ImageMatch, REPORT_ALL).encode();
     let manifest = nested(|w| {
         w.map(6 + usize::from(parts.version.is_some()));
-        w.uint(1).uint(1).uint(2).uint(parts.sequence).uint(3).bytes(&common).uint(4).text(&parts.uri);
+        w.uint(1).uint(1).uint(2).uint(parts.sequence).uint(3).bytes(&common).uint(4).text(parts.uri);
         if let Some(v) = parts.version {
             let numbers = nested(|w| {
                 w.array(3).uint(v.major.into()).uint(v.minor.into()).uint(v.patch.into());
@@ -180,121 +188,139 @@ fn envelope(parts: Parts, key: &SigningKey) -> Result<Vec<u8>, WriteFault> {
         w.tag(107).map(2).uint(2).bytes(&wrapper).uint(3).bytes(&manifest);
     });
     match whole.len() {
-        size if size > MAX_MANIFEST => Err(WriteFault::TooLarge { size, room: MAX_MANIFEST }),
+        size if size > MAX_MANIFEST => Err(AuthorFault::TooLarge { size, room: MAX_MANIFEST }),
         _ => Ok(whole),
     }
 }
 
-/// Writes and signs the envelope of a chip image. Its payload is fetched from
-/// `payload/<sha256>`, relative to the server.
-///
-/// # Errors
-/// [`WriteFault::TooLarge`] never for real images; kept so that no caller has to trust that.
-pub fn image_envelope(m: &ImageManifest, key: &SigningKey) -> Result<Vec<u8>, WriteFault> {
-    let shared = Sequence::new()
-        .command(Command::OverrideParameters, |w| {
-            w.map(6);
-            w.int(Parameter::VendorIdentifier.code()).bytes(&m.vendor.0);
-            w.int(Parameter::ClassIdentifier.code()).bytes(&m.class.0);
-            w.int(Parameter::ImageDigest.code()).bytes(&suit_digest(&m.digest));
-            w.int(Parameter::ImageSize.code()).uint(m.size);
-            w.int(Parameter::LinkRange.code());
-            w.array(2).uint(m.link.oldest.into()).uint(m.link.newest.into());
-            w.int(Parameter::ActuationProfile.code());
-            w.array(2).uint(m.profile.id.into()).uint(m.profile.version.into());
-        })
-        .plain(Command::VendorIdentifier, REPORT_ALL)
-        .plain(Command::ClassIdentifier, REPORT_ALL);
-    let payload = format!("payload/{}", m.digest);
-    let install = Sequence::new()
-        .command(Command::OverrideParameters, |w| {
-            w.map(1).int(Parameter::Uri.code()).text(&payload);
-        })
-        .plain(Command::Fetch, REPORT_FAILURE)
-        .plain(Command::ImageMatch, REPORT_ALL);
-    let parts = Parts {
-        component: Component::Chip(m.chip),
-        sequence: m.sequence,
-        uri: format!("pintle:image/{}/{}", m.chip, m.sequence),
-        version: Some(m.version),
-        shared,
-        install,
-    };
-    envelope(parts, key)
+/// Where nodes fetch a payload: `payload/<sha256>`, relative to the server.
+pub fn payload_uri(digest: &Digest) -> String {
+    format!("payload/{digest}")
 }
 
-/// Seals a bundle to a node and writes and signs its envelope. The sealed bundle lies in the
-/// manifest itself, so that the signature covers it.
-///
-/// # Errors
-/// [`WriteFault::Seal`] for a key that nothing can be sealed to; [`WriteFault::TooLarge`].
-pub fn bundle_envelope(
-    m: &BundleManifest,
-    bundle: &Bundle,
-    recipient: &PublicKey,
-    random: &SealRandom,
-    key: &SigningKey,
-) -> Result<Vec<u8>, WriteFault> {
-    let mut plain = vec![0u8; crate::agent::BUNDLE_MAX];
-    let too_large = WriteFault::TooLarge { size: plain.len() + 1, room: plain.len() };
-    let len = encode_message(bundle, &mut plain).ok_or(too_large)?;
-    plain.truncate(len);
-    let (info, ciphertext) = seal(recipient, random, None, &plain).map_err(WriteFault::Seal)?;
-    let shared = Sequence::new()
-        .command(Command::OverrideParameters, |w| {
-            w.map(5);
-            w.int(Parameter::VendorIdentifier.code()).bytes(&m.vendor.0);
-            w.int(Parameter::ClassIdentifier.code()).bytes(&m.class.0);
-            w.int(Parameter::ImageDigest.code()).bytes(&suit_digest(&Digest::of(&plain)));
-            w.int(Parameter::ImageSize.code()).uint(plain.len() as u64);
-            w.int(Parameter::DeviceIdentifier.code()).bytes(&m.node.0);
-        })
-        .plain(Command::VendorIdentifier, REPORT_ALL)
-        .plain(Command::ClassIdentifier, REPORT_ALL)
-        .plain(Command::DeviceIdentifier, REPORT_ALL);
-    let install = write_content(&ciphertext, Some(&info));
-    let parts = Parts {
-        component: Component::Conf,
-        sequence: m.sequence,
-        uri: format!("pintle:bundle/{}/{}", m.node, m.sequence),
-        version: None,
-        shared,
-        install,
-    };
-    envelope(parts, key)
+impl ImageManifest<'_> {
+    /// Writes and signs the envelope.
+    ///
+    /// # Errors
+    /// [`AuthorFault::TooLarge`] for names that are far too long.
+    pub fn envelope(&self, key: &SigningKey) -> Result<Vec<u8>, AuthorFault> {
+        let m = self;
+        let shared = Sequence::new()
+            .command(Command::OverrideParameters, |w| {
+                w.map(6);
+                w.int(Parameter::VendorIdentifier.code()).bytes(&m.vendor.0);
+                w.int(Parameter::ClassIdentifier.code()).bytes(&m.class.0);
+                w.int(Parameter::ImageDigest.code()).bytes(&suit_digest(&m.digest));
+                w.int(Parameter::ImageSize.code()).uint(m.size.into());
+                w.int(Parameter::LinkRange.code());
+                w.array(2).uint(m.link.oldest.into()).uint(m.link.newest.into());
+                w.int(Parameter::ActuationProfile.code());
+                w.array(2).uint(m.profile.id.into()).uint(m.profile.version.into());
+            })
+            .plain(Command::VendorIdentifier, REPORT_ALL)
+            .plain(Command::ClassIdentifier, REPORT_ALL);
+        let install = Sequence::new()
+            .command(Command::OverrideParameters, |w| {
+                w.map(1).int(Parameter::Uri.code()).text(m.uri);
+            })
+            .plain(Command::Fetch, REPORT_FAILURE)
+            .plain(Command::ImageMatch, REPORT_ALL);
+        let parts = Parts {
+            component: Component::Chip(m.chip),
+            sequence: m.sequence,
+            uri: m.reference_uri,
+            version: Some(m.version),
+            shared,
+            install,
+        };
+        envelope(parts, key)
+    }
 }
 
-/// Writes and signs the envelope of a set of trust anchors, for every node of a yard.
+/// A message as it is sealed or signed.
+fn encode(message: &impl minicbor::Encode<()>) -> Result<Vec<u8>, AuthorFault> {
+    let mut plain = vec![0u8; crate::agent::BUNDLE_MAX];
+    let too_large = AuthorFault::TooLarge { size: plain.len() + 1, room: plain.len() };
+    let len = encode_message(message, &mut plain).ok_or(too_large)?;
+    plain.truncate(len);
+    Ok(plain)
+}
+
+/// A bundle as it is sealed: deterministic CBOR.
 ///
 /// # Errors
-/// [`WriteFault::Anchors`] for anchors that no node would take; [`WriteFault::TooLarge`].
-pub fn keys_envelope(
-    m: &KeysManifest,
-    anchors: &TrustAnchors,
-    key: &SigningKey,
-) -> Result<Vec<u8>, WriteFault> {
-    anchors.check().map_err(WriteFault::Anchors)?;
-    let mut plain = vec![0u8; crate::agent::BUNDLE_MAX];
-    let too_large = WriteFault::TooLarge { size: plain.len() + 1, room: plain.len() };
-    let len = encode_message(anchors, &mut plain).ok_or(too_large)?;
-    plain.truncate(len);
-    let shared = Sequence::new()
-        .command(Command::OverrideParameters, |w| {
-            w.map(3);
-            w.int(Parameter::VendorIdentifier.code()).bytes(&m.vendor.0);
-            w.int(Parameter::ImageDigest.code()).bytes(&suit_digest(&Digest::of(&plain)));
-            w.int(Parameter::ImageSize.code()).uint(plain.len() as u64);
-        })
-        .plain(Command::VendorIdentifier, REPORT_ALL);
-    let parts = Parts {
-        component: Component::Keys,
-        sequence: m.sequence,
-        uri: format!("pintle:keys/{}", m.sequence),
-        version: None,
-        shared,
-        install: write_content(&plain, None),
-    };
-    envelope(parts, key)
+/// [`AuthorFault::TooLarge`] for more than nodes take.
+pub fn encode_bundle(bundle: &Bundle) -> Result<Vec<u8>, AuthorFault> {
+    encode(bundle)
+}
+
+impl BundleManifest<'_> {
+    /// Seals a bundle to its node and writes and signs the envelope. The sealed bundle lies in the
+    /// manifest itself, so that the signature covers it.
+    ///
+    /// # Errors
+    /// [`AuthorFault::Seal`] for a key that nothing can be sealed to; [`AuthorFault::TooLarge`].
+    pub fn envelope(
+        &self,
+        bundle: &Bundle,
+        random: &SealRandom,
+        key: &SigningKey,
+    ) -> Result<Vec<u8>, AuthorFault> {
+        let m = self;
+        let plain = encode(bundle)?;
+        let (info, ciphertext) = seal(&m.sealing_key, random, None, &plain).map_err(AuthorFault::Seal)?;
+        let shared = Sequence::new()
+            .command(Command::OverrideParameters, |w| {
+                w.map(5);
+                w.int(Parameter::VendorIdentifier.code()).bytes(&m.vendor.0);
+                w.int(Parameter::ClassIdentifier.code()).bytes(&m.class.0);
+                w.int(Parameter::ImageDigest.code()).bytes(&suit_digest(&Digest::of(&plain)));
+                w.int(Parameter::ImageSize.code()).uint(plain.len() as u64);
+                w.int(Parameter::DeviceIdentifier.code()).bytes(&bundle.node.0);
+            })
+            .plain(Command::VendorIdentifier, REPORT_ALL)
+            .plain(Command::ClassIdentifier, REPORT_ALL)
+            .plain(Command::DeviceIdentifier, REPORT_ALL);
+        let install = write_content(&ciphertext, Some(&info));
+        let parts = Parts {
+            component: Component::Conf,
+            sequence: m.sequence,
+            uri: m.reference_uri,
+            version: None,
+            shared,
+            install,
+        };
+        envelope(parts, key)
+    }
+}
+
+impl KeysManifest<'_> {
+    /// Writes and signs the envelope of a set of trust anchors, for every node of a yard.
+    ///
+    /// # Errors
+    /// [`AuthorFault::Anchors`] for anchors that no node would take; [`AuthorFault::TooLarge`].
+    pub fn envelope(&self, anchors: &TrustAnchors, key: &SigningKey) -> Result<Vec<u8>, AuthorFault> {
+        let m = self;
+        anchors.check().map_err(AuthorFault::Anchors)?;
+        let plain = encode(anchors)?;
+        let shared = Sequence::new()
+            .command(Command::OverrideParameters, |w| {
+                w.map(3);
+                w.int(Parameter::VendorIdentifier.code()).bytes(&m.vendor.0);
+                w.int(Parameter::ImageDigest.code()).bytes(&suit_digest(&Digest::of(&plain)));
+                w.int(Parameter::ImageSize.code()).uint(plain.len() as u64);
+            })
+            .plain(Command::VendorIdentifier, REPORT_ALL);
+        let parts = Parts {
+            component: Component::Keys,
+            sequence: m.sequence,
+            uri: m.reference_uri,
+            version: None,
+            shared,
+            install: write_content(&plain, None),
+        };
+        envelope(parts, key)
+    }
 }
 
 fn write_content(content: &[u8], info: Option<&[u8]>) -> Sequence {

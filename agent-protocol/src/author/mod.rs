@@ -5,9 +5,7 @@ mod manifest;
 
 pub use crate::cose::encrypt::SealRandom;
 pub use ids::{class_id, node_id, vendor_id};
-pub use manifest::{
-    BundleManifest, ImageManifest, KeysManifest, WriteFault, bundle_envelope, image_envelope, keys_envelope,
-};
+pub use manifest::{AuthorFault, BundleManifest, ImageManifest, KeysManifest, encode_bundle, payload_uri};
 
 #[cfg(test)]
 mod tests;

@@ -28,7 +28,7 @@ fn anchors() -> TrustAnchors {
     }
 }
 
-fn image() -> ImageManifest {
+fn image() -> ImageManifest<'static> {
     ImageManifest {
         vendor: VENDOR,
         class: NET,
@@ -39,6 +39,8 @@ fn image() -> ImageManifest {
         size: 70_000,
         link: LinkRange { oldest: 1, newest: 2 },
         profile: ActuationProfile { id: 1, version: 2 },
+        uri: "payload/0909090909090909090909090909090909090909090909090909090909090909",
+        reference_uri: "image/net/7",
     }
 }
 
@@ -59,7 +61,7 @@ fn identifiers_follow_from_names() {
 
 #[test]
 fn an_image_envelope_is_taken_up_step_by_step() {
-    let bytes = image_envelope(&image(), &key(2)).unwrap();
+    let bytes = image().envelope(&key(2)).unwrap();
     let specs = node_components(NET, IO);
     let device = Device { vendor: VENDOR, device: NodeId([4; 16]), components: &specs };
     let authentic = envelope::open(&bytes, &anchors()).unwrap();
@@ -88,15 +90,15 @@ fn an_image_envelope_is_taken_up_step_by_step() {
 
 #[test]
 fn other_roles_vendors_classes_and_nodes_are_refused() {
-    let bytes = image_envelope(&image(), &key(3)).unwrap();
+    let bytes = image().envelope(&key(3)).unwrap();
     let specs = node_components(NET, IO);
     let device = Device { vendor: VENDOR, device: NodeId([4; 16]), components: &specs };
     let authentic = envelope::open(&bytes, &anchors()).unwrap();
     assert!(authentic.manifest(&device).is_err(), "a bundle key must not sign images");
-    let bytes = image_envelope(&image(), &key(9)).unwrap();
+    let bytes = image().envelope(&key(9)).unwrap();
     assert!(envelope::open(&bytes, &anchors()).is_err(), "an unknown key");
     for (vendor, class) in [(Uuid16([0; 16]), NET), (VENDOR, IO)] {
-        let bytes = image_envelope(&ImageManifest { vendor, class, ..image() }, &key(2)).unwrap();
+        let bytes = ImageManifest { vendor, class, ..image() }.envelope(&key(2)).unwrap();
         let authentic = envelope::open(&bytes, &anchors()).unwrap();
         let manifest = authentic.manifest(&device).unwrap();
         let failure = Run::update(&manifest).next(&manifest, Answer::Start).unwrap_err();
@@ -108,8 +110,16 @@ fn other_roles_vendors_classes_and_nodes_are_refused() {
 fn a_bundle_opens_for_its_node_only() {
     let secret = StaticSecret::from([8; 32]);
     let recipient = PublicKey(x25519_dalek::PublicKey::from(&secret).to_bytes());
-    let m = BundleManifest { vendor: VENDOR, class: NET, node: NodeId([4; 16]), sequence: 3 };
-    let bytes = bundle_envelope(&m, &larkfield_bundle(), &recipient, &random(), &key(3)).unwrap();
+    let m = BundleManifest {
+        vendor: VENDOR,
+        class: NET,
+        sequence: 3,
+        sealing_key: recipient,
+        reference_uri: "bundle/3",
+    };
+    let mut bundle = larkfield_bundle();
+    bundle.node = NodeId([4; 16]);
+    let bytes = m.envelope(&bundle, &random(), &key(3)).unwrap();
     assert!(!bytes.windows(9).any(|w| w == b"larkfield"), "an SSID in clear");
     let specs = node_components(NET, IO);
     let device = Device { vendor: VENDOR, device: NodeId([4; 16]), components: &specs };
@@ -122,7 +132,7 @@ fn a_bundle_opens_for_its_node_only() {
     let mut buffer = content.to_vec();
     let len = encrypt::decrypt(info, &mut buffer, &secret).unwrap();
     let back: crate::bundle::Bundle = crate::cbor::decode_message(&buffer[..len]).unwrap();
-    assert_eq!(back, larkfield_bundle());
+    assert_eq!(back, bundle);
     let mut buffer = content.to_vec();
     assert!(encrypt::decrypt(info, &mut buffer, &StaticSecret::from([1; 32])).is_err());
 
@@ -134,21 +144,21 @@ fn a_bundle_opens_for_its_node_only() {
 
 #[test]
 fn trust_anchors_are_written_by_root_only() {
-    let m = KeysManifest { vendor: VENDOR, sequence: 1 };
+    let m = KeysManifest { vendor: VENDOR, sequence: 1, reference_uri: "keys/1" };
     let specs = node_components(NET, IO);
     let device = Device { vendor: VENDOR, device: NodeId([4; 16]), components: &specs };
     for (signer, good) in [(1, true), (2, false), (3, false)] {
-        let bytes = keys_envelope(&m, &anchors(), &key(signer)).unwrap();
+        let bytes = m.envelope(&anchors(), &key(signer)).unwrap();
         let authentic = envelope::open(&bytes, &anchors()).unwrap();
         assert_eq!(authentic.manifest(&device).is_ok(), good);
     }
     let twice = TrustAnchors { server: public(1), ..anchors() };
-    assert!(matches!(keys_envelope(&m, &twice, &key(1)), Err(WriteFault::Anchors(_))));
+    assert!(matches!(m.envelope(&twice, &key(1)), Err(AuthorFault::Anchors(_))));
 }
 
 #[test]
 fn no_flipped_bit_and_no_cut_gets_through() {
-    let bytes = image_envelope(&image(), &key(2)).unwrap();
+    let bytes = image().envelope(&key(2)).unwrap();
     for bit in 0..bytes.len() * 8 {
         let mut hurt = bytes.clone();
         hurt[bit / 8] ^= 1 << (bit % 8);
