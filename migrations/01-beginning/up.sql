@@ -66,6 +66,8 @@ CREATE TABLE envelope (
     size      INTEGER NOT NULL,
     role      TEXT NOT NULL CHECK (role IN ('root', 'image', 'bundle')),
     sequence  INTEGER NOT NULL CHECK (sequence >= 0),
+    -- The one node that it is for, where the manifest names it.
+    device    BLOB CHECK (length(device) = 16),
     stored_at INTEGER NOT NULL
 ) STRICT;
 

@@ -147,6 +147,27 @@ impl Rollout {
         }
     }
 
+    /// Whether something is on its way to this node, or will be as soon as it is idle.
+    pub fn is_walking(&self, node: &NodeId) -> bool {
+        let Some((w, t)) = self.plan.find(node) else { return false };
+        let Some(wave) = self.state.waves.get(w) else { return false };
+        let Some(run) = wave.targets.get(t) else { return false };
+        match run.stage {
+            Stage::Offered | Stage::Fetching | Stage::Door | Stage::Trial => true,
+            Stage::Waiting => self.may_offer(wave.state, run),
+            Stage::Ended | Stage::Retired => false,
+        }
+    }
+
+    fn may_offer(&self, wave: WaveState, run: &TargetRun) -> bool {
+        let open = matches!(wave, WaveState::Open | WaveState::Soaking | WaveState::Passed);
+        match (self.state.state, run.way) {
+            (RolloutState::UnderWay, Way::Forward) => open,
+            (RolloutState::TurnedBack, Way::Back) => true,
+            _ => false,
+        }
+    }
+
     /// Takes in what a node reports.
     pub fn take_in(&mut self, node: &NodeId, report: &Report, now: Seconds) -> Vec<Event> {
         let mut events = Vec::new();
@@ -212,13 +233,13 @@ impl Rollout {
         let nothing = (None, Vec::new());
         let Some((w, t)) = self.plan.find(node) else { return nothing };
         let Some(target) = self.plan.waves.get(w).and_then(|wave| wave.targets.get(t)) else { return nothing };
-        let Some(wave) = self.state.waves.get_mut(w) else { return nothing };
-        let open = matches!(wave.state, WaveState::Open | WaveState::Soaking | WaveState::Passed);
-        let Some(run) = wave.targets.get_mut(t) else { return nothing };
-        let allowed = match (self.state.state, run.way) {
-            (RolloutState::UnderWay, Way::Forward) => open,
-            (RolloutState::TurnedBack, Way::Back) => true,
-            _ => false,
+        let allowed = self
+            .state
+            .waves
+            .get(w)
+            .is_some_and(|wave| wave.targets.get(t).is_some_and(|run| self.may_offer(wave.state, run)));
+        let Some(run) = self.state.waves.get_mut(w).and_then(|wave| wave.targets.get_mut(t)) else {
+            return nothing;
         };
         let idle = report.phase == Phase::Idle && matches!(run.stage, Stage::Waiting | Stage::Offered);
         let Some(parcel) = current(target, run).filter(|_| allowed && idle) else { return nothing };

@@ -4,7 +4,7 @@ use super::StoreFault;
 use super::values::{ROLES, maybe_id, odd, word, word_of};
 use crate::contract::Seconds;
 use crate::rollout::{Brings, Parcel};
-use pintle_protocol::id::{Component, Digest};
+use pintle_protocol::id::{Component, Digest, NodeId};
 use rusqlite::{Connection, named_params};
 use sha2::Digest as _;
 use std::collections::BTreeMap;
@@ -161,18 +161,24 @@ pub fn parcel(conn: &Connection, digest: &Digest) -> Result<Option<Parcel>, Stor
 
 /// Notes an envelope whose file is there.
 ///
-/// `parcel.sequence`: below 2^63.
-pub fn add_envelope(conn: &Connection, parcel: &Parcel, now: Seconds) -> Result<(), StoreFault> {
+/// `parcel.sequence`: below 2^63. `device`: the one node that it is for, if it names one.
+pub fn add_envelope(
+    conn: &Connection,
+    parcel: &Parcel,
+    device: Option<NodeId>,
+    now: Seconds,
+) -> Result<(), StoreFault> {
     let sequence =
         i64::try_from(parcel.sequence).map_err(|_| odd("envelope.sequence", parcel.sequence))?;
     let added = conn.execute(
-        "INSERT INTO envelope (digest, size, role, sequence, stored_at)
-         VALUES (:digest, :size, :role, :sequence, :now) ON CONFLICT (digest) DO NOTHING",
+        "INSERT INTO envelope (digest, size, role, sequence, device, stored_at)
+         VALUES (:digest, :size, :role, :sequence, :device, :now) ON CONFLICT (digest) DO NOTHING",
         named_params! {
             ":digest": parcel.envelope.0,
             ":size": parcel.size,
             ":role": word_of(parcel.role, ROLES),
             ":sequence": sequence,
+            ":device": device.map(|d| d.0),
             ":now": now,
         },
     )?;
@@ -187,6 +193,13 @@ pub fn add_envelope(conn: &Connection, parcel: &Parcel, now: Seconds) -> Result<
         )?;
     }
     Ok(())
+}
+
+/// The one node that a stored envelope is for, if it names one.
+pub fn device(conn: &Connection, envelope: &Digest) -> Result<Option<NodeId>, StoreFault> {
+    let mut statement = conn.prepare_cached("SELECT device FROM envelope WHERE digest = :digest")?;
+    let mut rows = statement.query(named_params! { ":digest": envelope.0 })?;
+    rows.next()?.map_or(Ok(None), |row| maybe_id(row, "device"))
 }
 
 /// Parcels read once, however many nodes they go to.

@@ -68,6 +68,14 @@ pub fn note_seen(
     Ok(added > 0)
 }
 
+/// Whether a node was ever seen to run anything as this component.
+pub fn any_seen(conn: &Connection, node: &NodeId, component: &str) -> Result<bool, StoreFault> {
+    let sql = "SELECT EXISTS (SELECT 1 FROM seen WHERE node = :node AND component = :component)";
+    Ok(conn
+        .prepare_cached(sql)?
+        .query_row(named_params! { ":node": node.0, ":component": component }, |row| row.get(0))?)
+}
+
 /// Whether any rollout meant this envelope for this node, forward or as a way back.
 pub fn was_meant(conn: &Connection, node: &NodeId, envelope: &Digest) -> Result<bool, StoreFault> {
     let sql = "SELECT EXISTS (
@@ -88,7 +96,8 @@ pub fn payload_was_meant(
     let sql = "SELECT EXISTS (
         SELECT 1 FROM target JOIN step USING (rollout, wave, place)
         JOIN envelope_part AS part ON part.envelope IN (step.envelope, step.way_back)
-        WHERE target.node = :node AND part.component = :component AND part.payload = :payload)";
+        WHERE target.node = :node AND part.component = :component
+            AND (part.payload = :payload OR part.payload IS NULL))";
     Ok(conn.prepare_cached(sql)?.query_row(
         named_params! { ":node": node.0, ":component": component, ":payload": payload.0 },
         |row| row.get(0),

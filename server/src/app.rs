@@ -1,0 +1,60 @@
+//! What every request handler needs. Built in `start` and in tests; there are no globals.
+
+use crate::clock::Clock;
+use crate::config::{Config, Intervals, Limits};
+use crate::contract::Seconds;
+use crate::keys;
+use crate::store::Db;
+use crate::store::files::Folder;
+use pintle_protocol::cose::SigningKey;
+use pintle_protocol::id::PublicKey;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+/// The server's parts. Cloning gives another handle to the same.
+#[derive(Clone)]
+pub(crate) struct App {
+    pub(crate) db: Db,
+    pub(crate) clock: Clock,
+    pub(crate) payloads: Folder,
+    pub(crate) envelopes: Folder,
+    pub(crate) intervals: Intervals,
+    pub(crate) limits: Limits,
+    online: Arc<SigningKey>,
+    uploads: Arc<AtomicU64>,
+}
+
+impl App {
+    pub(crate) fn new(config: &Config, db: Db, payloads: Folder, envelopes: Folder, online: SigningKey) -> Self {
+        Self {
+            db,
+            clock: config.clock.clone(),
+            payloads,
+            envelopes,
+            intervals: config.intervals,
+            limits: config.limits,
+            online: Arc::new(online),
+            uploads: Arc::default(),
+        }
+    }
+
+    /// Seconds since 1970-01-01 UTC.
+    pub(crate) fn now(&self) -> Seconds {
+        self.clock.now()
+    }
+
+    /// The key that signs replies to nodes.
+    pub(crate) fn online(&self) -> &SigningKey {
+        &self.online
+    }
+
+    /// Its public half.
+    pub(crate) fn server_key(&self) -> PublicKey {
+        keys::public(&self.online)
+    }
+
+    /// A number that no other upload has in this run.
+    pub(crate) fn next_upload(&self) -> u64 {
+        self.uploads.fetch_add(1, Ordering::Relaxed)
+    }
+}

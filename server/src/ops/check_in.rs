@@ -1,0 +1,168 @@
+//! A node checks in: its report is taken, and it learns what to do next.
+
+use super::{known, settle};
+use crate::config::Intervals;
+use crate::contract::Seconds;
+use crate::journal::Line;
+use crate::rollout::{Parcel, Report};
+use crate::store::nodes::NodeRow;
+use crate::store::{Connection, StoreFault, journal, nodes, outcomes, rollouts as rows};
+use pintle_protocol::checkin::{CheckIn, Offer, Phase};
+use pintle_protocol::id::{Digest, NodeId, PublicKey};
+
+/// A check-in whose signature was verified.
+pub(crate) struct Verified {
+    /// What it says.
+    pub(crate) check_in: CheckIn,
+    /// The CBOR of it, as signed.
+    pub(crate) bytes: Vec<u8>,
+    /// The key by which it was verified.
+    pub(crate) key: PublicKey,
+}
+
+/// Why a check-in was not taken. Nothing was changed.
+#[derive(Debug, thiserror::Error)]
+pub(crate) enum Refused {
+    #[error("the node is not known here")]
+    Unknown,
+    #[error("the node was taken out of service")]
+    Retired,
+    #[error("the node's keys are not admitted")]
+    NotAdmitted,
+    #[error("the counter is {counter}, it must be higher than {last}")]
+    Replayed { counter: u64, last: u64 },
+    #[error("the counter is {counter}, which no node reaches")]
+    Counter { counter: u64 },
+    #[error(transparent)]
+    Store(#[from] StoreFault),
+}
+
+/// What the node is told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Answer {
+    pub(crate) offer: Option<Offer>,
+    pub(crate) next_seconds: u32,
+}
+
+/// Takes a check-in.
+pub(crate) fn take(
+    conn: &Connection,
+    verified: &Verified,
+    intervals: Intervals,
+    now: Seconds,
+) -> Result<Answer, Refused> {
+    let CheckIn { node, counter, outcome, phase, .. } = verified.check_in;
+    let row = nodes::get(conn, &node)?.ok_or(Refused::Unknown)?;
+    if row.retired_at.is_some() {
+        return Err(Refused::Retired);
+    }
+    // The key may have been replaced since the signature was verified.
+    if row.keys.is_none_or(|(signing, _)| signing != verified.key) {
+        return Err(Refused::NotAdmitted);
+    }
+    if let Some((_, last)) = row.last.as_ref().filter(|(_, last)| counter <= last.counter) {
+        return Err(Refused::Replayed { counter, last: last.counter });
+    }
+    let stored_counter = i64::try_from(counter).map_err(|_| Refused::Counter { counter })?;
+
+    let lines = notice(conn, &row, &verified.check_in, now)?;
+    journal::append(conn, now, lines)?;
+    if let Some(outcome) = &outcome {
+        outcomes::remember(conn, &node, outcome, now)?;
+    }
+    nodes::note_check_in(conn, &node, stored_counter, &verified.bytes, now)?;
+
+    let report = Report::new(&verified.check_in, outcomes::failed(conn, &node)?);
+    let (offer, engaged) = decide(conn, &node, &report, now)?;
+    let busy = offer.is_some() || engaged || phase != Phase::Idle;
+    Ok(Answer {
+        offer: offer.map(|parcel| Offer { envelope: parcel.envelope, size: parcel.size }),
+        next_seconds: if busy { intervals.busy_seconds } else { intervals.idle_seconds },
+    })
+}
+
+/// Lets every rollout of the node take the report in; the one started first that still has the
+/// node may offer. Also says whether the node is on its way in one.
+fn decide(
+    conn: &Connection,
+    node: &NodeId,
+    report: &Report,
+    now: Seconds,
+) -> Result<(Option<Parcel>, bool), StoreFault> {
+    let mut offer = None;
+    let mut owned = false;
+    let mut engaged = false;
+    for number in rows::of_node(conn, node)? {
+        let Some(before) = rows::get(conn, number)? else { continue };
+        let mut after = before.clone();
+        let rollout = &mut after.rollout;
+        let mut events = rollout.take_in(node, report, now);
+        events.extend(rollout.evaluate(&known(conn, number, now)?, now));
+        if !owned && rollout.has(node) {
+            owned = true;
+            let (parcel, offered) = rollout.offer(node, report, now);
+            engaged = rollout.is_walking(node);
+            offer = parcel;
+            events.extend(offered);
+        }
+        settle(conn, &before, &after, &events, now)?;
+    }
+    Ok((offer, engaged))
+}
+
+/// What is worth writing down whatever rollouts there are: the first check-in, and whatever
+/// nobody sent.
+fn notice(
+    conn: &Connection,
+    row: &NodeRow,
+    check_in: &CheckIn,
+    now: Seconds,
+) -> Result<Vec<Line>, StoreFault> {
+    let name = &row.name;
+    let mut lines = Vec::new();
+    if row.last.is_none() {
+        lines.push(Line::new("first_check_in", format!("{name} checked in for the first time")));
+    }
+    let net = Some(("net", check_in.net.digest));
+    let io = check_in.io.map(|io| ("io", io.digest));
+    let conf = check_in.bundle.map(|bundle| ("conf", bundle));
+    for (component, digest) in [net, io, conf].into_iter().flatten() {
+        let is_first = !outcomes::any_seen(conn, &row.id, component)?;
+        if !outcomes::note_seen(conn, &row.id, component, &digest, now)? || row.last.is_none() {
+            continue;
+        }
+        // What a chip ran before the server knew it is where it began; a bundle never is.
+        let expected = (is_first && component != "conf") || is_meant(conn, &row.id, component, &digest)?;
+        if !expected {
+            let what = if component == "conf" { "bundle" } else { "image" };
+            let sentence = format!(
+                "{name} runs {component} {what} {}, which nobody sent it through this server",
+                digest.short()
+            );
+            lines.push(Line::new("not_sent", sentence));
+        }
+    }
+    let was = row.last.as_ref().and_then(|(_, last)| last.outcome);
+    if let Some(outcome) = check_in.outcome.filter(|o| row.last.is_some() && Some(*o) != was)
+        && !outcomes::was_meant(conn, &row.id, &outcome.envelope)?
+    {
+        let sentence = format!(
+            "{name} reports how envelope {} ended, which nobody sent it through this server",
+            outcome.envelope.short()
+        );
+        lines.push(Line::new("not_sent", sentence));
+    }
+    Ok(lines.into_iter().map(|line| line.about(row.id)).collect())
+}
+
+fn is_meant(
+    conn: &Connection,
+    node: &NodeId,
+    component: &str,
+    digest: &Digest,
+) -> Result<bool, StoreFault> {
+    match component {
+        "conf" => outcomes::was_meant(conn, node, digest),
+        _ => outcomes::payload_was_meant(conn, node, component, digest),
+    }
+}

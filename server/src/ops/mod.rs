@@ -1,0 +1,49 @@
+//! What the server does, each in one transaction: reads what is stored, asks the pure engine,
+//! stores what it decided and writes it down in the journal. Knows no HTTP but the error table.
+
+pub(crate) mod check_in;
+pub(crate) mod claim;
+pub(crate) mod nodes;
+pub(crate) mod planning;
+pub(crate) mod rollouts;
+#[cfg(test)]
+mod tests;
+
+use crate::contract::Seconds;
+use crate::journal::Line;
+use crate::rollout::{Event, Known};
+use crate::store::rollouts::Stored;
+use crate::store::{Connection, StoreFault, journal, rollouts as rows, server};
+
+/// What is known about the nodes of a rollout.
+pub(crate) fn known(conn: &Connection, rollout: i64, now: Seconds) -> Result<Known, StoreFault> {
+    Ok(Known {
+        last_seen: rows::last_seen(conn, rollout)?,
+        listening_since: server::listening_since(conn, now)?,
+    })
+}
+
+/// Stores what changed in a rollout since `before`, and writes down what happened.
+fn settle(
+    conn: &Connection,
+    before: &Stored,
+    after: &Stored,
+    events: &[Event],
+    now: Seconds,
+) -> Result<(), StoreFault> {
+    rows::update(conn, after.id, &before.rollout.state, &after.rollout.state)?;
+    let lines: Vec<Line> = events.iter().map(|e| e.line(after.id, &after.title)).collect();
+    journal::append(conn, now, lines)
+}
+
+/// Lets time pass: notes that the server is there, and evaluates every rollout under way.
+pub(crate) fn tick(conn: &Connection, now: Seconds) -> Result<(), StoreFault> {
+    server::note_alive(conn, now)?;
+    for number in rows::active(conn)? {
+        let Some(before) = rows::get(conn, number)? else { continue };
+        let mut after = before.clone();
+        let events = after.rollout.evaluate(&known(conn, number, now)?, now);
+        settle(conn, &before, &after, &events, now)?;
+    }
+    Ok(())
+}

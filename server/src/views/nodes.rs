@@ -1,0 +1,204 @@
+//! Nodes as the contract shows them.
+
+use crate::config::Intervals;
+use crate::contract::{NodeView, OutcomeView, ReportView, RunningView, Seconds, Status, WifiView, WaveState};
+use crate::rollout::{Forward, Stage, Way};
+use crate::store::nodes::NodeRow;
+use crate::store::rollouts::{self as rows, Stored};
+use crate::store::{Connection, StoreFault, nodes, server};
+use crate::words::{candidate_words, phase_words, position_words, reason_words};
+use pintle_protocol::checkin::{CheckIn, Ending, Outcome, Phase, Running};
+use pintle_protocol::interlock::Holds;
+use std::collections::BTreeMap;
+
+/// Every node, by name.
+pub(crate) fn all_node_views(
+    conn: &Connection,
+    intervals: Intervals,
+    now: Seconds,
+) -> Result<Vec<NodeView>, StoreFault> {
+    let mut views = Views::new(conn, intervals, now)?;
+    nodes::list(conn)?.into_iter().map(|row| views.view(row)).collect()
+}
+
+/// One node.
+pub(crate) fn node_view(
+    conn: &Connection,
+    row: NodeRow,
+    intervals: Intervals,
+    now: Seconds,
+) -> Result<NodeView, StoreFault> {
+    Views::new(conn, intervals, now)?.view(row)
+}
+
+struct Views<'a> {
+    conn: &'a Connection,
+    intervals: Intervals,
+    now: Seconds,
+    listening_since: Seconds,
+    /// Rollouts read once, however many nodes they have.
+    rollouts: BTreeMap<i64, Stored>,
+}
+
+impl<'a> Views<'a> {
+    fn new(conn: &'a Connection, intervals: Intervals, now: Seconds) -> Result<Self, StoreFault> {
+        let listening_since = server::listening_since(conn, now)?;
+        Ok(Self { conn, intervals, now, listening_since, rollouts: BTreeMap::new() })
+    }
+
+    fn view(&mut self, row: NodeRow) -> Result<NodeView, StoreFault> {
+        let last_seen = row.last.as_ref().map(|(at, _)| *at);
+        let silent = row.retired_at.is_none()
+            && last_seen.is_some_and(|at| {
+                self.now - at.max(self.listening_since) > Seconds::from(self.intervals.silent_after())
+            });
+        let (under_way, mut waits_for) = self.rollouts_of(&row)?;
+        let claimed = nodes::has_claim(self.conn, &row.id)?;
+        let status = match (&row.retired_at, &row.keys, &row.last) {
+            (Some(_), _, _) => Status::Retired,
+            (None, None, _) if claimed => Status::Claimed,
+            (None, None, _) | (None, Some(_), None) => Status::Expected,
+            (None, Some(_), Some(_)) if silent => Status::Silent,
+            (None, Some(_), Some((_, check_in))) => status_of(check_in, under_way),
+        };
+        if row.retired_at.is_none() {
+            waits_for.extend(plain_waits(&row, claimed));
+        } else {
+            waits_for.clear();
+        }
+        Ok(NodeView {
+            id: row.id,
+            name: row.name,
+            class: row.class,
+            status,
+            admitted: row.keys.is_some(),
+            signing_key: row.keys.map(|(signing, _)| signing),
+            sealing_key: row.keys.map(|(_, sealing)| sealing),
+            last_seen,
+            silent,
+            report: row.last.map(|(_, check_in)| report_view(&check_in)),
+            waits_for,
+        })
+    }
+
+    /// What a rollout under way says about the node, and what it waits for in others.
+    fn rollouts_of(&mut self, row: &NodeRow) -> Result<(Option<Status>, Vec<String>), StoreFault> {
+        let mut status = None;
+        let mut waits = Vec::new();
+        let mut owner: Option<String> = None;
+        for number in rows::of_node(self.conn, &row.id)? {
+            if !self.rollouts.contains_key(&number)
+                && let Some(stored) = rows::get(self.conn, number)?
+            {
+                self.rollouts.insert(number, stored);
+            }
+            let Some(stored) = self.rollouts.get(&number) else { continue };
+            if !stored.rollout.has(&row.id) {
+                continue;
+            }
+            if let Some(owner) = &owner {
+                waits.push(format!("its turn in \"{}\", until {owner} lets go of it", stored.title));
+                continue;
+            }
+            owner = Some(format!("\"{}\" ({})", stored.title, stored.rollout.state.state));
+            let Some((w, t)) = stored.rollout.plan.find(&row.id) else { continue };
+            let Some(wave) = stored.rollout.state.waves.get(w) else { continue };
+            let Some(run) = wave.targets.get(t) else { continue };
+            status = match (run.stage, run.way, &run.forward) {
+                (Stage::Offered, _, _) => Some(Status::Fetching),
+                (Stage::Ended, Way::Forward, Some(Forward::Kept)) => Some(Status::Kept),
+                (Stage::Ended, Way::Back, _) => Some(Status::WentBack),
+                _ => None,
+            };
+            if run.stage == Stage::Waiting && wave.state == WaveState::NotOpen {
+                waits.push(format!("its turn in wave {} of \"{}\"", w + 1, stored.title));
+            }
+        }
+        Ok((status, waits))
+    }
+}
+
+/// Where a node that is in touch stands: what it does comes first, then what a rollout under way
+/// says, then how its last update ended.
+fn status_of(check_in: &CheckIn, under_way: Option<Status>) -> Status {
+    match (check_in.phase, under_way, check_in.outcome.map(|o| o.ending)) {
+        (Phase::Fetching, _, _) => Status::Fetching,
+        (Phase::Waiting, _, _) => Status::WaitingForTheDoor,
+        (Phase::Trial, _, _) => Status::OnTrial,
+        (Phase::Idle, Some(status), _) => status,
+        (Phase::Idle, None, Some(Ending::WentBack)) => Status::WentBack,
+        (Phase::Idle, None, Some(Ending::Refused)) => Status::Refused,
+        (Phase::Idle, None, Some(Ending::Kept) | None) => Status::UpToDate,
+    }
+}
+
+fn plain_waits(row: &NodeRow, claimed: bool) -> Vec<String> {
+    match &row.last {
+        _ if claimed => vec!["its claim to be checked and admitted".to_owned()],
+        _ if row.keys.is_none() => vec!["its claim to come".to_owned()],
+        None => vec!["its first check-in".to_owned()],
+        Some((_, check_in)) if check_in.phase == Phase::Waiting => hold_sentences(check_in.holds),
+        Some(_) => Vec::new(),
+    }
+}
+
+/// Why a node waits, each a sentence; a reason that this server does not know is not hidden.
+pub(super) fn hold_sentences(bits: u32) -> Vec<String> {
+    let mut sentences: Vec<String> = Holds::from_bits(bits).iter().map(|h| h.sentence().to_owned()).collect();
+    let known = Holds::from_bits(bits).iter().fold(0, |all, hold| all | hold as u32);
+    if bits & !known != 0 {
+        sentences.push("a reason that this version of the server does not know".to_owned());
+    }
+    sentences
+}
+
+fn report_view(c: &CheckIn) -> ReportView {
+    ReportView {
+        counter: c.counter,
+        uptime_seconds: c.uptime_seconds,
+        starts: c.starts,
+        net: running_view(&c.net),
+        io: c.io.as_ref().map(running_view),
+        sequences: c.sequences,
+        bundle: c.bundle,
+        position: position_words(c.position).to_owned(),
+        phase: phase_words(c.phase).to_owned(),
+        subject: c.subject,
+        holds: hold_sentences(c.holds),
+        outcome: c.outcome.as_ref().map(outcome_view),
+        wifi: WifiView {
+            index: c.wifi.index,
+            rssi_dbm: c.wifi.rssi_dbm,
+            candidate: c.wifi.candidate.map(|candidate| candidate_words(candidate).to_owned()),
+        },
+        supply_mv: c.supply_mv,
+        relay_pulses: c.relay_pulses,
+    }
+}
+
+fn running_view(r: &Running) -> RunningView {
+    RunningView {
+        version: r.version.to_string(),
+        digest: r.digest,
+        link_oldest: r.link.oldest,
+        link_newest: r.link.newest,
+        profile_id: r.profile.id,
+        profile_version: r.profile.version,
+        slot: r.slot,
+    }
+}
+
+fn outcome_view(o: &Outcome) -> OutcomeView {
+    let ending = match o.ending {
+        Ending::Kept => "kept",
+        Ending::WentBack => "went back",
+        Ending::Refused => "refused",
+    };
+    OutcomeView {
+        envelope: o.envelope,
+        ending: ending.to_owned(),
+        reason: o.reason,
+        sentence: (o.ending != Ending::Kept).then(|| reason_words(o.reason)),
+        detail: o.detail,
+    }
+}
