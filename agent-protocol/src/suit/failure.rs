@@ -43,7 +43,16 @@ pub struct Failure {
     /// What failed.
     pub kind: FailureKind,
     /// What was measured, for image matches.
-    pub measured: Option<(Digest, u64)>,
+    pub measured: Option<Holding>,
+}
+
+/// What a component was found to hold.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct Holding {
+    /// SHA-256.
+    pub digest: Digest,
+    /// Bytes, if they were counted.
+    pub size: Option<u64>,
 }
 
 impl Failure {

@@ -30,14 +30,14 @@ pub use anchors::{AnchorFault, MAX_KEYS, TrustAnchors};
 pub use codes::{Command, Parameter, ReportReason, Section};
 pub use device::{ComponentSpec, Device, Identity, MAX_COMPONENTS, Roles, node_components};
 pub use envelope::{Authentic, Ticket, Verifier};
-pub use failure::{Failure, FailureKind};
+pub use failure::{Failure, FailureKind, Holding};
 pub use manifest::Manifest;
 pub use outer::{MAX_BLOCKS, MAX_MANIFEST};
 pub use params::{MAX_NUMBERS, MAX_URI};
 pub use peek::{Peek, peek};
 pub use process::{Answer, Ask, MAX_STEPS, Parameters, Run};
 pub use refusal::Refusal;
-pub use report::write_report;
+pub use report::{Claim, Ending, Report, write_report};
 pub use scan::{MAX_ALTERNATIVES, MAX_NESTING};
 
 use crate::id::{Chip, Component};

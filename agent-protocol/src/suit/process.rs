@@ -6,7 +6,7 @@
 
 use super::codes::{Command, Section};
 use super::device::{Identity, MAX_COMPONENTS};
-use super::failure::{Failure, FailureKind};
+use super::failure::{Failure, FailureKind, Holding};
 use super::manifest::{Commands, Manifest};
 use super::outer::Piece;
 use super::params::{ParamSet, Wanted};
@@ -192,7 +192,7 @@ pub struct Run {
 enum Step<'b> {
     Passed,
     /// A condition that is not met: inside an alternative the next one is tried.
-    NotMet(FailureKind, Option<(Digest, u64)>),
+    NotMet(FailureKind, Option<Holding>),
     /// A directive that failed, or could not be tried: that ends everything, wherever it stands.
     Failed(FailureKind),
     Ask(Ask<'b>),
@@ -372,7 +372,7 @@ impl Run {
         &mut self,
         manifest: &Manifest<'_>,
         kind: FailureKind,
-        measured: Option<(Digest, u64)>,
+        measured: Option<Holding>,
         component: u8,
     ) -> Result<(), Failure> {
         let failure = Failure { measured, ..self.fail(kind, component) };
@@ -555,7 +555,7 @@ impl Run {
                 if Some(digest) == p.digest && p.size.is_none_or(|s| s == size) {
                     Step::Passed
                 } else {
-                    Step::NotMet(FailureKind::ImageOther, Some((digest, size)))
+                    Step::NotMet(FailureKind::ImageOther, Some(Holding { digest, size: Some(size) }))
                 }
             }
             (Command::ComponentSlot, Answer::Slot(slot)) => met(p.slot == Some(slot)),

@@ -1,20 +1,94 @@
-//! SUIT_Report: what became of a manifest. Source: draft-ietf-suit-report-18.
+//! SUIT_Report: what became of a manifest.
+//!
+//! ```text
+//! { ? 2: nonce, 3: [records and claims], 4: true or {5: code, 6: record, 7: reason}, 99: [uri, digest] }
+//! ```
+//!
+//! Source: draft-ietf-suit-report-18.
 
-use super::failure::Failure;
+use super::failure::{Failure, Holding};
 use super::manifest::Manifest;
-use crate::cbor::{Bounded, Writer};
+use crate::cbor::{Bounded, Sink, Writer};
 use crate::cose::SHA_256;
 use crate::id::Digest;
 
-fn digest<S: crate::cbor::Sink>(w: &mut Writer<S>, digest: &Digest) {
-    w.array(2).int(SHA_256).bytes(&digest.0);
+/// What a component was found to hold, reported without a record.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Claim<'a> {
+    /// The one part of the component's identifier, such as `net`.
+    pub component: &'a [u8],
+    /// What it was found to hold.
+    pub holds: Holding,
 }
 
-/// Writes the report of a processing run into `out` and returns its length.
-///
-/// A success carries no records. A failure carries the record of the command that failed, with
-/// what was measured where something was. The reference is the manifest's own URI, or an empty
-/// text where it has none.
+/// How a run ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Ending<'a> {
+    /// Everything passed.
+    Passed,
+    /// It failed. The record also goes into the list of records.
+    Failed {
+        /// Why and where.
+        failure: &'a Failure,
+        /// A number of the sender's own.
+        code: i64,
+    },
+}
+
+/// A report on one run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Report<'a> {
+    /// What the one who asks wants to see again.
+    pub nonce: Option<&'a [u8]>,
+    /// What components were found to hold.
+    pub claims: &'a [Claim<'a>],
+    /// How it ended.
+    pub ending: Ending<'a>,
+    /// The manifest's reference URI; the empty text if it has none.
+    pub reference_uri: &'a str,
+    /// The manifest digest.
+    pub manifest: Digest,
+}
+
+impl Report<'_> {
+    /// Writes the report in deterministic encoding and returns its length.
+    ///
+    /// # Errors
+    /// The bytes needed, if `out` is too small.
+    pub fn write(&self, out: &mut [u8]) -> Result<usize, usize> {
+        let mut w = Writer(Bounded::new(out));
+        w.map(3 + usize::from(self.nonce.is_some()));
+        if let Some(nonce) = self.nonce {
+            w.uint(2).bytes(nonce);
+        }
+        let failed = matches!(self.ending, Ending::Failed { .. });
+        w.uint(3).array(self.claims.len() + usize::from(failed));
+        for claim in self.claims {
+            w.map(1 + count(&claim.holds)).uint(0).array(1).bytes(claim.component);
+            properties(&mut w, &claim.holds);
+        }
+        if let Ending::Failed { failure, .. } = self.ending {
+            record(&mut w, failure);
+        }
+        w.uint(4);
+        match self.ending {
+            Ending::Passed => {
+                w.truth();
+            }
+            Ending::Failed { failure, code } => {
+                w.map(3).uint(5).int(code).uint(6);
+                record(&mut w, failure);
+                w.uint(7).uint(u64::from(failure.report().code()));
+            }
+        }
+        w.uint(99).array(2).text(self.reference_uri);
+        suit_digest(&mut w, &self.manifest);
+        w.0.finish()
+    }
+}
+
+/// Writes the report of a run of `manifest` into `out` and returns its length. The code of a
+/// failure is the number of its [`crate::reason::Reason`].
 ///
 /// # Errors
 /// The bytes needed, if `out` is too small.
@@ -23,32 +97,44 @@ pub fn write_report(
     end: Result<(), &Failure>,
     out: &mut [u8],
 ) -> Result<usize, usize> {
-    let mut w = Writer(Bounded::new(out));
-    w.map(3).uint(3).array(0).uint(4);
-    match end {
-        Ok(()) => {
-            w.truth();
+    let ending = match end {
+        Ok(()) => Ending::Passed,
+        Err(failure) => Ending::Failed { failure, code: i64::from(failure.reason().code()) },
+    };
+    let reference_uri = manifest.reference_uri().unwrap_or_default();
+    Report { nonce: None, claims: &[], ending, reference_uri, manifest: manifest.digest() }.write(out)
+}
+
+/// SUIT_Record: the root manifest, section, offset, component, what was measured.
+fn record<S: Sink>(w: &mut Writer<S>, failure: &Failure) {
+    w.array(5).array(0);
+    w.uint(u64::from(failure.section.number())).uint(u64::from(failure.offset));
+    w.uint(u64::from(failure.component));
+    match &failure.measured {
+        None => {
+            w.map(0);
         }
-        Err(failure) => {
-            w.map(3).uint(5).uint(0).uint(6);
-            w.array(5).array(0).uint(u64::from(failure.section.number())).uint(u64::from(failure.offset));
-            w.uint(u64::from(failure.component));
-            match failure.measured {
-                None => {
-                    w.map(0);
-                }
-                Some((measured, size)) => {
-                    let mut inner = [0u8; 40];
-                    let mut v = Writer(Bounded::new(&mut inner));
-                    digest(&mut v, &measured);
-                    let len = v.0.finish()?;
-                    w.map(2).uint(3).bytes(inner.get(..len).unwrap_or_default()).uint(14).uint(size);
-                }
-            }
-            w.uint(7).uint(u64::from(failure.report().code()));
+        Some(holds) => {
+            w.map(count(holds));
+            properties(w, holds);
         }
     }
-    w.uint(99).array(2).text(manifest.reference_uri().unwrap_or_default());
-    digest(&mut w, &manifest.digest());
-    w.0.finish()
+}
+
+fn count(holds: &Holding) -> usize {
+    1 + usize::from(holds.size.is_some())
+}
+
+/// Image digest (3) and image size (14), with the values that were measured.
+fn properties<S: Sink>(w: &mut Writer<S>, holds: &Holding) {
+    // The SUIT_Digest, four bytes of heads and 32 of digest, stands in a byte string.
+    w.uint(3).raw(&[0x58, 36]);
+    suit_digest(w, &holds.digest);
+    if let Some(size) = holds.size {
+        w.uint(14).uint(size);
+    }
+}
+
+fn suit_digest<S: Sink>(w: &mut Writer<S>, digest: &Digest) {
+    w.array(2).int(SHA_256).bytes(&digest.0);
 }
