@@ -17,6 +17,8 @@
 mod boot;
 mod machine;
 mod node;
+#[cfg(all(test, feature = "author", feature = "sim"))]
+mod power_cuts;
 mod storage;
 mod take;
 mod talk;

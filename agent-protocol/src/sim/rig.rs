@@ -83,7 +83,7 @@ impl Yard {
 }
 
 /// What the pretend server knows.
-#[derive(Default)]
+#[derive(Clone, Default)]
 pub struct Server {
     /// Envelopes by manifest digest.
     pub envelopes: BTreeMap<Digest, Vec<u8>>,
@@ -145,6 +145,22 @@ impl Rig {
             (Some(node), _) => &mut node.board,
             (None, Some(board)) => board,
             (None, None) => unreachable!("a rig always has its board"),
+        }
+    }
+
+    /// The same node and server once more, with power just back: for trying many things from one
+    /// point.
+    pub fn fork(&mut self) -> Self {
+        self.power_cycle();
+        Self {
+            yard: Yard::default(),
+            server: self.server.clone(),
+            air: self.air.clone(),
+            node: None,
+            dark: self.dark.clone(),
+            now: 0,
+            starts: 0,
+            high: self.high.clone(),
         }
     }
 
