@@ -117,6 +117,11 @@ impl<'b> Authentic<'b> {
         self.role
     }
 
+    /// The bytes of the whole envelope.
+    pub fn envelope_bytes(&self) -> &'b [u8] {
+        self.outer.envelope
+    }
+
     /// The bytes of the manifest.
     pub fn manifest_bytes(&self) -> &'b [u8] {
         self.outer.manifest.bytes

@@ -230,6 +230,27 @@ impl<'b> Manifest<'b> {
         &self.indexes
     }
 
+    /// Holds the sequence number against the newest manifest of the same role that was kept.
+    ///
+    /// # Errors
+    /// [`Refusal::SequenceOld`] for a lower number, [`Refusal::SequenceTaken`] for the same number on
+    /// another manifest. The kept manifest itself passes, so that an update can be repeated.
+    ///
+    /// # Source
+    /// draft-ietf-suit-manifest-37 sections 6.1 and 8.4.2; that equal numbers need equal digests is
+    /// our rule.
+    pub fn check_sequence(&self, kept: Option<(u64, Digest)>) -> Result<(), Refusal> {
+        match kept {
+            Some((kept, _)) if self.sequence < kept => {
+                Err(Refusal::SequenceOld { found: self.sequence, kept })
+            }
+            Some((kept, digest)) if self.sequence == kept && self.digest != digest => {
+                Err(Refusal::SequenceTaken { number: kept })
+            }
+            Some(_) | None => Ok(()),
+        }
+    }
+
     /// Its sequence number.
     pub fn sequence(&self) -> u64 {
         self.sequence

@@ -246,8 +246,9 @@ impl Refusal {
             | Self::NoIndex { .. } => ReportReason::CborParse,
             Self::Block { fault, .. } => match fault {
                 CoseFault::Cbor(_) => ReportReason::CborParse,
-                CoseFault::Algorithm { .. } => ReportReason::AlgUnsupported,
-                CoseFault::Structure { .. }
+                CoseFault::Algorithm { found: Some(_), .. } => ReportReason::AlgUnsupported,
+                CoseFault::Algorithm { found: None, .. }
+                | CoseFault::Structure { .. }
                 | CoseFault::Header { .. }
                 | CoseFault::PayloadAttached { .. }
                 | CoseFault::PayloadMissing
