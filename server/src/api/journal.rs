@@ -1,0 +1,41 @@
+//! The journal.
+
+use crate::app::App;
+use crate::contract::{JournalCheck, JournalPage};
+use crate::error::ApiError;
+use crate::store;
+use actix_web::{HttpRequest, web};
+use serde::Deserialize;
+
+/// What of the journal is wanted.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Wanted {
+    #[serde(default)]
+    after: i64,
+    #[serde(default = "usual")]
+    limit: u32,
+}
+
+const fn usual() -> u32 {
+    100
+}
+
+/// Reads the journal, oldest first.
+pub(super) async fn page(app: web::Data<App>, request: HttpRequest) -> Result<web::Json<JournalPage>, ApiError> {
+    let Wanted { after, limit } = web::Query::<Wanted>::from_query(request.query_string())
+        .map_err(|e| ApiError::BadQuery { why: e.to_string() })?
+        .into_inner();
+    if !(1..=500).contains(&limit) {
+        return Err(ApiError::BadQuery { why: format!("`limit` is {limit}; take 1 to 500") });
+    }
+    let page =
+        app.db.read::<_, ApiError, _>(move |conn| Ok(store::journal::page(conn, after, limit)?)).await?;
+    Ok(web::Json(page))
+}
+
+/// Checks the whole chain.
+pub(super) async fn check(app: web::Data<App>) -> Result<web::Json<JournalCheck>, ApiError> {
+    let found = app.db.read::<_, ApiError, _>(|conn| Ok(store::journal::check(conn)?)).await?;
+    Ok(web::Json(found))
+}

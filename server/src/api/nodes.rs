@@ -1,0 +1,80 @@
+//! Nodes and claims.
+
+use super::{from_path, json, maybe_json};
+use crate::app::App;
+use crate::contract::{Admit, ClaimView, ExpectNode, NodeView, Retire};
+use crate::error::ApiError;
+use crate::{ops, store, views};
+use actix_web::web;
+use pintle_protocol::id::NodeId;
+
+/// Lists the nodes by name.
+pub(super) async fn list(app: web::Data<App>) -> Result<web::Json<Vec<NodeView>>, ApiError> {
+    let (intervals, now) = (app.intervals, app.now());
+    let nodes =
+        app.db.read::<_, ApiError, _>(move |conn| Ok(views::all_node_views(conn, intervals, now)?)).await?;
+    Ok(web::Json(nodes))
+}
+
+/// Shows one node.
+pub(super) async fn show(app: web::Data<App>, id: web::Path<String>) -> Result<web::Json<NodeView>, ApiError> {
+    view(&app, from_path("node", &id)?).await
+}
+
+/// Announces a node.
+pub(super) async fn announce(
+    app: web::Data<App>,
+    id: web::Path<String>,
+    payload: web::Payload,
+) -> Result<web::Json<NodeView>, ApiError> {
+    let node = from_path("node", &id)?;
+    let wish: ExpectNode = json(&app, payload).await?;
+    let now = app.now();
+    app.db.write(move |conn| ops::nodes::announce(conn, node, wish, now)).await?;
+    view(&app, node).await
+}
+
+/// Accepts a node's keys.
+pub(super) async fn admit(
+    app: web::Data<App>,
+    id: web::Path<String>,
+    payload: web::Payload,
+) -> Result<web::Json<NodeView>, ApiError> {
+    let node = from_path("node", &id)?;
+    let keys: Admit = json(&app, payload).await?;
+    let now = app.now();
+    app.db.write(move |conn| ops::nodes::admit(conn, node, &keys, now)).await?;
+    view(&app, node).await
+}
+
+/// Takes a node out of service.
+pub(super) async fn retire(
+    app: web::Data<App>,
+    id: web::Path<String>,
+    payload: web::Payload,
+) -> Result<web::Json<NodeView>, ApiError> {
+    let node = from_path("node", &id)?;
+    let Retire { note } = maybe_json(&app, payload).await?;
+    ops::nodes::check_note(note.as_ref())?;
+    let now = app.now();
+    app.db.write(move |conn| ops::nodes::retire(conn, node, note, now)).await?;
+    view(&app, node).await
+}
+
+/// Lists the claims that wait.
+pub(super) async fn claims(app: web::Data<App>) -> Result<web::Json<Vec<ClaimView>>, ApiError> {
+    let claims = app.db.read::<_, ApiError, _>(|conn| Ok(store::nodes::claims(conn)?)).await?;
+    Ok(web::Json(claims))
+}
+
+async fn view(app: &App, node: NodeId) -> Result<web::Json<NodeView>, ApiError> {
+    let (intervals, now) = (app.intervals, app.now());
+    let view = app
+        .db
+        .read(move |conn| {
+            let row = store::nodes::get(conn, &node)?.ok_or(ApiError::UnknownNode { node })?;
+            Ok(views::node_view(conn, row, intervals, now)?)
+        })
+        .await;
+    view.map(web::Json)
+}
