@@ -25,7 +25,13 @@ pub(crate) struct App {
 }
 
 impl App {
-    pub(crate) fn new(config: &Config, db: Db, payloads: Folder, envelopes: Folder, online: SigningKey) -> Self {
+    pub(crate) fn new(
+        config: &Config,
+        db: Db,
+        payloads: Folder,
+        envelopes: Folder,
+        online: SigningKey,
+    ) -> Self {
         Self {
             db,
             clock: config.clock.clone(),

@@ -76,7 +76,9 @@ impl ApiError {
             Self::NoSuchRoute { .. } => (S::NOT_FOUND, "no_such_route", None),
             Self::WrongMethod { .. } => (S::METHOD_NOT_ALLOWED, "wrong_method", None),
             Self::BadPath { .. } => (S::BAD_REQUEST, "bad_path", None),
-            Self::BadQuery { .. } => (S::BAD_REQUEST, "bad_query", Some("`after` and `limit` are known; limit is 1 to 500")),
+            Self::BadQuery { .. } => {
+                (S::BAD_REQUEST, "bad_query", Some("`after` and `limit` are known; limit is 1 to 500"))
+            }
             Self::BadJson { .. } => (S::BAD_REQUEST, "bad_json", None),
             Self::BadField { .. } => (S::UNPROCESSABLE_ENTITY, "bad_field", None),
             Self::TooLarge { .. } => (S::PAYLOAD_TOO_LARGE, "too_large", None),
@@ -93,13 +95,23 @@ impl ApiError {
                 "keys_differ",
                 Some("announce it with `replace: true` first, if its board was replaced"),
             ),
-            Self::NodeRetired { .. } => (S::CONFLICT, "node_retired", Some("announce it again to bring it back")),
-            Self::DigestDiffers { .. } => (S::UNPROCESSABLE_ENTITY, "digest_differs", Some("send it again, or check which file it is")),
+            Self::NodeRetired { .. } => {
+                (S::CONFLICT, "node_retired", Some("announce it again to bring it back"))
+            }
+            Self::DigestDiffers { .. } => {
+                (S::UNPROCESSABLE_ENTITY, "digest_differs", Some("send it again, or check which file it is"))
+            }
             Self::EnvelopeBroken { .. } => (S::UNPROCESSABLE_ENTITY, "envelope_broken", None),
-            Self::PayloadMissing { .. } => (S::UNPROCESSABLE_ENTITY, "payload_missing", Some("store the payload first")),
-            Self::EnvelopeMissing { .. } => (S::UNPROCESSABLE_ENTITY, "envelope_missing", Some("store the envelope first")),
+            Self::PayloadMissing { .. } => {
+                (S::UNPROCESSABLE_ENTITY, "payload_missing", Some("store the payload first"))
+            }
+            Self::EnvelopeMissing { .. } => {
+                (S::UNPROCESSABLE_ENTITY, "envelope_missing", Some("store the envelope first"))
+            }
             Self::WrongState(_) => (S::CONFLICT, "wrong_state", None),
-            Self::NodesBusy { .. } => (S::CONFLICT, "nodes_busy", Some("turn that one back first, or wait until it is done")),
+            Self::NodesBusy { .. } => {
+                (S::CONFLICT, "nodes_busy", Some("turn that one back first, or wait until it is done"))
+            }
             Self::Internal(_) => (S::INTERNAL_SERVER_ERROR, "internal", Some("the server's log says more")),
         }
     }

@@ -62,7 +62,10 @@ pub(crate) fn online_key(path: &Path, chance: &Chance) -> io::Result<SigningKey>
             let mut bytes = Vec::new();
             file.read_to_end(&mut bytes)?;
             let bytes: [u8; 32] = bytes.try_into().map_err(|bytes: Vec<u8>| {
-                io::Error::other(format!("it has {} bytes, expected 32; restore it from a backup", bytes.len()))
+                io::Error::other(format!(
+                    "it has {} bytes, expected 32; restore it from a backup",
+                    bytes.len()
+                ))
             })?;
             Ok(SigningKey::from_bytes(&bytes))
         }

@@ -1,4 +1,24 @@
 //! Tracks nodes, rolls out updates wave by wave, and shows where everything stands.
+//!
+//! The program `pintle-server` is a thin shell around [`start`]. Rehearsals and tests call it
+//! themselves, with [`config::Tls::Plain`] and a [`clock::Clock`] that they set by hand:
+//!
+//! ```no_run
+//! use pintle_server::{clock::Clock, config::{Config, Tls}, start};
+//!
+//! let mut config = Config::new("rehearsal", ([127, 0, 0, 1], 0).into());
+//! config.tls = Tls::Plain;
+//! config.clock = Clock::manual(1_800_000_000);
+//! let server = start(config)?;
+//! server.clock.advance(3600);
+//! server.tick()?;
+//! server.stop()?;
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
+//!
+//! From the outside in: `routes` (what answers where) · `api`, `node_api`, `pages` (take in, ask,
+//! show) · `ops` (one transaction each) · `store` (SQL and files) · [`rollout`] and [`journal`]
+//! (pure decisions) · [`contract`] (what crosses the operator's API).
 
 mod api;
 mod app;
@@ -11,8 +31,13 @@ pub mod journal;
 mod keys;
 mod node_api;
 mod ops;
+mod pages;
 pub mod rollout;
+mod routes;
+mod run;
 pub mod store;
 pub mod tls;
 mod views;
 mod words;
+
+pub use run::{Running, StartError, new_token, start};

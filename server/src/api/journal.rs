@@ -22,7 +22,10 @@ const fn usual() -> u32 {
 }
 
 /// Reads the journal, oldest first.
-pub(super) async fn page(app: web::Data<App>, request: HttpRequest) -> Result<web::Json<JournalPage>, ApiError> {
+pub(super) async fn page(
+    app: web::Data<App>,
+    request: HttpRequest,
+) -> Result<web::Json<JournalPage>, ApiError> {
     let Wanted { after, limit } = web::Query::<Wanted>::from_query(request.query_string())
         .map_err(|e| ApiError::BadQuery { why: e.to_string() })?
         .into_inner();

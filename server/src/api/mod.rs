@@ -61,7 +61,8 @@ pub(crate) async fn require_token(
 
 async fn check_token(request: &HttpRequest) -> Result<(), ApiError> {
     let given = request.headers().get("Authorization").ok_or(ApiError::TokenMissing)?;
-    let token = given.to_str().ok().and_then(|text| text.strip_prefix("Bearer ")).ok_or(ApiError::TokenMissing)?;
+    let token =
+        given.to_str().ok().and_then(|text| text.strip_prefix("Bearer ")).ok_or(ApiError::TokenMissing)?;
     let hash = Digest::of(token.trim().as_bytes());
     let app = request.app_data::<web::Data<App>>().ok_or(ApiError::TokenWrong)?;
     let known = app.db.read::<_, ApiError, _>(move |conn| Ok(who::is_token(conn, &hash)?)).await?;

@@ -17,7 +17,10 @@ pub(super) async fn list(app: web::Data<App>) -> Result<web::Json<Vec<NodeView>>
 }
 
 /// Shows one node.
-pub(super) async fn show(app: web::Data<App>, id: web::Path<String>) -> Result<web::Json<NodeView>, ApiError> {
+pub(super) async fn show(
+    app: web::Data<App>,
+    id: web::Path<String>,
+) -> Result<web::Json<NodeView>, ApiError> {
     view(&app, from_path("node", &id)?).await
 }
 

@@ -57,6 +57,8 @@ async fn take_in(app: &App, payload: web::Payload, expected: Digest) -> Result<u
     if found != expected {
         return Err(ApiError::DigestDiffers { expected, found });
     }
-    tokio::task::spawn_blocking(move || incoming.keep(&expected)).await.map_err(|_| StoreFault::Stopped)??;
+    tokio::task::spawn_blocking(move || incoming.keep(&expected))
+        .await
+        .map_err(|_| StoreFault::Stopped)??;
     Ok(size)
 }

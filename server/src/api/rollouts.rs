@@ -37,7 +37,10 @@ pub(super) async fn list(app: web::Data<App>) -> Result<web::Json<Vec<RolloutVie
 }
 
 /// Shows one rollout.
-pub(super) async fn show(app: web::Data<App>, id: web::Path<String>) -> Result<web::Json<RolloutView>, ApiError> {
+pub(super) async fn show(
+    app: web::Data<App>,
+    id: web::Path<String>,
+) -> Result<web::Json<RolloutView>, ApiError> {
     Ok(web::Json(view(&app, from_path("rollout", &id)?).await?))
 }
 

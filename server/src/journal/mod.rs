@@ -138,7 +138,8 @@ mod tests {
         let mut head = START;
         (1..=n)
             .map(|i| {
-                let line = Line::new("kept", format!("Sentence {i}")).about(NodeId([i as u8; 16])).of_rollout(i);
+                let line =
+                    Line::new("kept", format!("Sentence {i}")).about(NodeId([i as u8; 16])).of_rollout(i);
                 let entry = line.chained(i, 1_000 + i, head);
                 head = entry.hash;
                 entry

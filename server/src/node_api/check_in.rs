@@ -17,7 +17,8 @@ pub(super) async fn take(app: web::Data<App>, payload: web::Payload) -> Result<H
     let message = sign1::parse(&bytes).map_err(|e| NodeError::BadMessage { why: e.to_string() })?;
     let inside = message.unverified_payload().unwrap_or_default();
     check_protocol(inside)?;
-    let check_in: CheckIn = decode_message(inside).map_err(|e| NodeError::BadMessage { why: e.to_string() })?;
+    let check_in: CheckIn =
+        decode_message(inside).map_err(|e| NodeError::BadMessage { why: e.to_string() })?;
     let (node, nonce) = (check_in.node, check_in.nonce);
     let key = signing_key(&app, node).await?;
     message.verify(&key, AAD_CHECK_IN, None).map_err(|_| NodeError::BadSignature)?;

@@ -16,7 +16,10 @@ use std::pin::Pin;
 use std::task::{Context, Poll};
 use tokio::task::JoinHandle;
 
-pub(super) async fn envelope(app: web::Data<App>, digest: web::Path<String>) -> Result<HttpResponse, NodeError> {
+pub(super) async fn envelope(
+    app: web::Data<App>,
+    digest: web::Path<String>,
+) -> Result<HttpResponse, NodeError> {
     let digest = Digest::parse(&digest).map_err(|_| NodeError::NothingHere)?;
     let parcel = app.db.read::<_, NodeError, _>(move |conn| Ok(files::parcel(conn, &digest)?)).await?;
     let size = u64::from(parcel.ok_or(NodeError::NothingHere)?.size);
@@ -85,7 +88,10 @@ impl MessageBody for Part {
         BodySize::Sized(self.left)
     }
 
-    fn poll_next(self: Pin<&mut Self>, context: &mut Context<'_>) -> Poll<Option<Result<Bytes, Self::Error>>> {
+    fn poll_next(
+        self: Pin<&mut Self>,
+        context: &mut Context<'_>,
+    ) -> Poll<Option<Result<Bytes, Self::Error>>> {
         let part = self.get_mut();
         loop {
             match std::mem::replace(&mut part.state, Reading::Ended) {

@@ -14,7 +14,9 @@ use actix_web::{HttpRequest, HttpResponse, web};
 pub(crate) fn configure(at: &mut web::ServiceConfig) {
     at.service(web::resource("/claim").route(web::post().to(claim::take)).default_service(web::to(nothing)))
         .service(
-            web::resource("/check-in").route(web::post().to(check_in::take)).default_service(web::to(nothing)),
+            web::resource("/check-in")
+                .route(web::post().to(check_in::take))
+                .default_service(web::to(nothing)),
         )
         .service(web::resource("/envelope/{digest}").route(web::get().to(files::envelope)))
         .service(web::resource("/payload/{digest}").route(web::get().to(files::payload)))

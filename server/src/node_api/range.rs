@@ -60,7 +60,19 @@ mod tests {
 
     #[test]
     fn odd_ranges_count_as_none_and_those_beyond_are_told() {
-        for none in ["", "bytes=", "bytes=-", "bytes=5", "bytes=9-3", "bytes=0-1,4-5", "lines=1-2", "bytes=a-b", "bytes=+1-2", "bytes=-x", "bytes=1-x"] {
+        for none in [
+            "",
+            "bytes=",
+            "bytes=-",
+            "bytes=5",
+            "bytes=9-3",
+            "bytes=0-1,4-5",
+            "lines=1-2",
+            "bytes=a-b",
+            "bytes=+1-2",
+            "bytes=-x",
+            "bytes=1-x",
+        ] {
             assert_eq!(wanted(Some(none), 10), Wanted::All, "{none}");
         }
         for beyond in ["bytes=10-", "bytes=10-20", "bytes=-0", "bytes=99999999999999999999999-"] {

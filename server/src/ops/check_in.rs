@@ -155,12 +155,7 @@ fn notice(
     Ok(lines.into_iter().map(|line| line.about(row.id)).collect())
 }
 
-fn is_meant(
-    conn: &Connection,
-    node: &NodeId,
-    component: &str,
-    digest: &Digest,
-) -> Result<bool, StoreFault> {
+fn is_meant(conn: &Connection, node: &NodeId, component: &str, digest: &Digest) -> Result<bool, StoreFault> {
     match component {
         "conf" => outcomes::was_meant(conn, node, digest),
         _ => outcomes::payload_was_meant(conn, node, component, digest),

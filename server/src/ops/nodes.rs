@@ -10,7 +10,12 @@ use pintle_protocol::cose::VerifyingKey;
 use pintle_protocol::id::NodeId;
 
 /// Announces a node, or announces it anew.
-pub(crate) fn announce(conn: &Connection, node: NodeId, wish: ExpectNode, now: Seconds) -> Result<(), ApiError> {
+pub(crate) fn announce(
+    conn: &Connection,
+    node: NodeId,
+    wish: ExpectNode,
+    now: Seconds,
+) -> Result<(), ApiError> {
     check_text("name", &wish.name, 40)?;
     if nodes::list(conn)?.iter().any(|n| n.id != node && n.retired_at.is_none() && n.name == wish.name) {
         let why = format!("another node is called \"{}\" already", wish.name);
@@ -21,8 +26,12 @@ pub(crate) fn announce(conn: &Connection, node: NodeId, wish: ExpectNode, now: S
         Some(row) => match change(&row, &wish) {
             Change::Nothing => return Ok(()),
             Change::Refused => return Err(ApiError::NodeAdmitted { node }),
-            Change::Anew => (true, "announced", format!("{} is announced anew; its claim is expected", wish.name)),
-            Change::Renamed => (row.expecting, "renamed", format!("{} is now called {}", row.name, wish.name)),
+            Change::Anew => {
+                (true, "announced", format!("{} is announced anew; its claim is expected", wish.name))
+            }
+            Change::Renamed => {
+                (row.expecting, "renamed", format!("{} is now called {}", row.name, wish.name))
+            }
             Change::Back => (row.expecting, "brought_back", format!("{} is back in service", wish.name)),
         },
     };
@@ -77,7 +86,12 @@ pub(crate) fn admit(conn: &Connection, node: NodeId, keys: &Admit, now: Seconds)
 }
 
 /// Takes a node out of service; its rollouts go on without it.
-pub(crate) fn retire(conn: &Connection, node: NodeId, note: Option<String>, now: Seconds) -> Result<(), ApiError> {
+pub(crate) fn retire(
+    conn: &Connection,
+    node: NodeId,
+    note: Option<String>,
+    now: Seconds,
+) -> Result<(), ApiError> {
     let row = nodes::get(conn, &node)?.ok_or(ApiError::UnknownNode { node })?;
     if row.retired_at.is_some() {
         return Ok(());

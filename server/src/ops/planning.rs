@@ -115,8 +115,7 @@ impl Planner<'_> {
     }
 
     fn parcel(&mut self, at: &str, envelope: Digest, node: NodeId) -> Result<Parcel, ApiError> {
-        let parcel =
-            self.parcels.get(self.conn, &envelope)?.ok_or(ApiError::EnvelopeMissing { envelope })?;
+        let parcel = self.parcels.get(self.conn, &envelope)?.ok_or(ApiError::EnvelopeMissing { envelope })?;
         let kind = self.wish.kind;
         let fits = |component| match kind {
             Kind::Image => matches!(component, Component::Chip(_)),

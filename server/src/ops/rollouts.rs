@@ -3,8 +3,8 @@
 use super::{known, settle};
 use crate::contract::{RolloutState, Seconds};
 use crate::error::ApiError;
-use crate::store::rollouts::{self as rows, Stored};
 use crate::store::Connection;
+use crate::store::rollouts::{self as rows, Stored};
 
 /// What can be asked.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -74,9 +74,7 @@ pub(super) fn judge(plan: &WavePlan, run: &WaveRun, known: &Known, now: Seconds)
     let gate = plan.gate;
     let present = || plan.targets.iter().zip(&run.targets).filter(|(_, t)| t.stage != Stage::Retired);
     let is_silent = |(p, t): &(&super::TargetPlan, &TargetRun)| {
-        !t.has_failed()
-            && !t.forgiven
-            && known.is_silent(&p.node, opened_at, gate.silent_after_seconds, now)
+        !t.has_failed() && !t.forgiven && known.is_silent(&p.node, opened_at, gate.silent_after_seconds, now)
     };
     let over = |names: &[String], allowed: u32| names.len() > allowed as usize;
 
@@ -111,10 +109,7 @@ pub(super) fn judge(plan: &WavePlan, run: &WaveRun, known: &Known, now: Seconds)
     let until = from + Seconds::from(plan.soak_seconds);
     let heard = |node| known.last_seen.get(node).is_some_and(|seen| *seen >= until);
     let unheard = present().any(|pair| {
-        pair.1.forward == Some(Forward::Kept)
-            && !pair.1.forgiven
-            && !is_silent(&pair)
-            && !heard(&pair.0.node)
+        pair.1.forward == Some(Forward::Kept) && !pair.1.forgiven && !is_silent(&pair) && !heard(&pair.0.node)
     });
     if now < until || unheard { Judgement::Soaking { from } } else { Judgement::Passed { from } }
 }

@@ -66,14 +66,18 @@ impl Rollout {
     ///
     /// # Errors
     /// [`Misfit`] unless it is held.
-    pub fn resume(&mut self, note: Option<String>, known: &Known, now: Seconds) -> Result<Vec<Event>, Misfit> {
+    pub fn resume(
+        &mut self,
+        note: Option<String>,
+        known: &Known,
+        now: Seconds,
+    ) -> Result<Vec<Event>, Misfit> {
         self.demand(&[RolloutState::Held], "held", "resumed")?;
         let mut forgiven = Vec::new();
         for (plan, wave) in self.plan.waves.iter().zip(&mut self.state.waves) {
             let Some(opened_at) = wave.opened_at else { continue };
             for (target, run) in plan.targets.iter().zip(&mut wave.targets) {
-                let silent =
-                    known.is_silent(&target.node, opened_at, plan.gate.silent_after_seconds, now);
+                let silent = known.is_silent(&target.node, opened_at, plan.gate.silent_after_seconds, now);
                 let counts = run.has_failed() || (silent && run.was_reached());
                 if counts && !run.forgiven && run.stage != Stage::Retired {
                     run.forgiven = true;
@@ -194,7 +198,12 @@ impl Rollout {
                     }
                 }
                 Finding::Failed(verdict) => {
-                    events.push(Event::Failed { who: Who::of(target), at: run.step, back: run.way == Way::Back, verdict });
+                    events.push(Event::Failed {
+                        who: Who::of(target),
+                        at: run.step,
+                        back: run.way == Way::Back,
+                        verdict,
+                    });
                     match run.way {
                         Way::Forward => run.forward = Some(Forward::Failed(verdict)),
                         Way::Back => run.back = Some(Return::Failed(verdict)),
@@ -232,7 +241,9 @@ impl Rollout {
     pub fn offer(&mut self, node: &NodeId, report: &Report, now: Seconds) -> (Option<Parcel>, Vec<Event>) {
         let nothing = (None, Vec::new());
         let Some((w, t)) = self.plan.find(node) else { return nothing };
-        let Some(target) = self.plan.waves.get(w).and_then(|wave| wave.targets.get(t)) else { return nothing };
+        let Some(target) = self.plan.waves.get(w).and_then(|wave| wave.targets.get(t)) else {
+            return nothing;
+        };
         let allowed = self
             .state
             .waves
@@ -250,7 +261,12 @@ impl Rollout {
         if run.stage == Stage::Waiting {
             run.enter(Stage::Offered, now);
             let back = run.way == Way::Back;
-            events.push(Event::Offered { who: Who::of(target), at: run.step, back, envelope: parcel.envelope });
+            events.push(Event::Offered {
+                who: Who::of(target),
+                at: run.step,
+                back,
+                envelope: parcel.envelope,
+            });
         }
         (Some(parcel.clone()), events)
     }
@@ -396,7 +412,13 @@ fn step_kept(target: &TargetPlan, run: &mut TargetRun, now: Seconds, events: &mu
 
 /// Lets a node that has `kept` steps to be undone walk back; with none it has arrived, or never
 /// left.
-fn begin_return(target: &TargetPlan, run: &mut TargetRun, kept: usize, now: Seconds, events: &mut Vec<Event>) {
+fn begin_return(
+    target: &TargetPlan,
+    run: &mut TargetRun,
+    kept: usize,
+    now: Seconds,
+    events: &mut Vec<Event>,
+) {
     let Some(step) = kept.checked_sub(1) else {
         if run.way == Way::Back {
             run.back = Some(Return::Done);
@@ -426,4 +448,3 @@ const fn is_returned(run: &TargetRun) -> bool {
         Stage::Offered | Stage::Fetching | Stage::Door | Stage::Trial => false,
     }
 }
-

@@ -70,8 +70,9 @@ pub struct Brings {
 impl Plan {
     /// Where a node stands in the plan: wave and place in it, both from 0.
     pub fn find(&self, node: &NodeId) -> Option<(usize, usize)> {
-        self.waves.iter().enumerate().find_map(|(w, wave)| {
-            wave.targets.iter().position(|target| target.node == *node).map(|t| (w, t))
-        })
+        self.waves
+            .iter()
+            .enumerate()
+            .find_map(|(w, wave)| wave.targets.iter().position(|target| target.node == *node).map(|t| (w, t)))
     }
 }

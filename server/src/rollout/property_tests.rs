@@ -17,17 +17,28 @@ struct Node {
 #[derive(Clone, Debug)]
 enum Op {
     /// A node goes one stage further and checks in; `luck` decides how trials end.
-    Node { n: u8, luck: u8 },
+    Node {
+        n: u8,
+        luck: u8,
+    },
     /// A node loses what it was at, checks in and knows only what is in its record.
-    PowerCut { n: u8 },
+    PowerCut {
+        n: u8,
+    },
     /// A node's board is replaced: it remembers nothing.
-    NewBoard { n: u8 },
+    NewBoard {
+        n: u8,
+    },
     /// Time passes.
-    Wait { seconds: u16 },
+    Wait {
+        seconds: u16,
+    },
     Hold,
     Resume,
     TurnBack,
-    Retire { n: u8 },
+    Retire {
+        n: u8,
+    },
 }
 
 fn op(nodes: u8) -> impl Strategy<Value = Op> {

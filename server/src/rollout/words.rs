@@ -138,7 +138,9 @@ impl Event {
             }
             Self::TurnedBack { why } => ("rollout_turned_back", format!("\"{title}\" turns back: {why}")),
             Self::Done { proves } => ("rollout_done", format!("\"{title}\" is done: {proves}")),
-            Self::ReturnEnded => ("return_ended", format!("\"{title}\" has turned back: no node has anything left to return")),
+            Self::ReturnEnded => {
+                ("return_ended", format!("\"{title}\" has turned back: no node has anything left to return"))
+            }
         }
     }
 }

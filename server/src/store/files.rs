@@ -168,8 +168,7 @@ pub fn add_envelope(
     device: Option<NodeId>,
     now: Seconds,
 ) -> Result<(), StoreFault> {
-    let sequence =
-        i64::try_from(parcel.sequence).map_err(|_| odd("envelope.sequence", parcel.sequence))?;
+    let sequence = i64::try_from(parcel.sequence).map_err(|_| odd("envelope.sequence", parcel.sequence))?;
     let added = conn.execute(
         "INSERT INTO envelope (digest, size, role, sequence, device, stored_at)
          VALUES (:digest, :size, :role, :sequence, :device, :now) ON CONFLICT (digest) DO NOTHING",

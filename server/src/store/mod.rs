@@ -10,8 +10,8 @@ mod open;
 pub mod outcomes;
 pub mod rollouts;
 pub mod server;
-pub mod who;
 mod values;
+pub mod who;
 mod writer;
 
 pub use open::OpenFault;

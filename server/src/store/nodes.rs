@@ -194,8 +194,9 @@ pub fn add_claim(conn: &Connection, claim: &Claim, body: &[u8], now: Seconds) ->
 
 /// Claims that wait, oldest first.
 pub fn claims(conn: &Connection) -> Result<Vec<ClaimView>, StoreFault> {
-    let mut statement =
-        conn.prepare_cached("SELECT node, body, received_at FROM claim ORDER BY received_at, node, signing_key")?;
+    let mut statement = conn.prepare_cached(
+        "SELECT node, body, received_at FROM claim ORDER BY received_at, node, signing_key",
+    )?;
     let mut rows = statement.query([])?;
     let mut claims = Vec::new();
     while let Some(row) = rows.next()? {

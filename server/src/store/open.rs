@@ -74,8 +74,7 @@ pub(super) fn writer(path: &Path) -> Result<Connection, OpenFault> {
     if found > known {
         return Err(OpenFault::Newer { path: path.to_owned(), found, known });
     }
-    let check: String =
-        connection.query_row("PRAGMA quick_check(1)", [], |row| row.get(0)).map_err(fault)?;
+    let check: String = connection.query_row("PRAGMA quick_check(1)", [], |row| row.get(0)).map_err(fault)?;
     if check != "ok" {
         return Err(OpenFault::Damaged { path: path.to_owned(), why: check });
     }

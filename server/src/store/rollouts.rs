@@ -82,7 +82,13 @@ pub fn add(
     Ok(rollout)
 }
 
-fn add_wave(conn: &Connection, rollout: i64, w: i64, wave: &WavePlan, run: &WaveRun) -> Result<(), StoreFault> {
+fn add_wave(
+    conn: &Connection,
+    rollout: i64,
+    w: i64,
+    wave: &WavePlan,
+    run: &WaveRun,
+) -> Result<(), StoreFault> {
     conn.execute(
         "INSERT INTO wave (rollout, number, soak_seconds, max_failed, max_silent, silent_after_seconds, state)
          VALUES (:rollout, :wave, :soak, :max_failed, :max_silent, :silent_after, :state)",
@@ -286,7 +292,13 @@ pub fn update(conn: &Connection, rollout: i64, before: &State, after: &State) ->
     Ok(())
 }
 
-fn update_target(conn: &Connection, rollout: i64, wave: i64, place: i64, run: &TargetRun) -> Result<(), StoreFault> {
+fn update_target(
+    conn: &Connection,
+    rollout: i64,
+    wave: i64,
+    place: i64,
+    run: &TargetRun,
+) -> Result<(), StoreFault> {
     let failed = |verdict: &Verdict| if verdict.refused { 2 } else { 1 };
     let (forward, why) = match &run.forward {
         None => (None, None),
@@ -391,7 +403,9 @@ pub fn last_seen(conn: &Connection, rollout: i64) -> Result<BTreeMap<NodeId, Sec
 pub fn title(conn: &Connection, rollout: i64) -> Result<Option<(String, RolloutState)>, StoreFault> {
     let found = conn
         .prepare_cached("SELECT title, state FROM rollout WHERE id = :id")?
-        .query_row(named_params! { ":id": rollout }, |row| Ok((row.get("title")?, word(row, "state", STATES))))
+        .query_row(named_params! { ":id": rollout }, |row| {
+            Ok((row.get("title")?, word(row, "state", STATES)))
+        })
         .optional()?;
     found.map(|(title, state)| Ok((title, state?))).transpose()
 }

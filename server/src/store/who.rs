@@ -38,7 +38,12 @@ pub fn is_token(conn: &Connection, hash: &Digest) -> Result<bool, StoreFault> {
 }
 
 /// Remembers a sign-in link, and forgets those that have expired.
-pub fn add_link(conn: &Connection, hash: &Digest, expires_at: Seconds, now: Seconds) -> Result<(), StoreFault> {
+pub fn add_link(
+    conn: &Connection,
+    hash: &Digest,
+    expires_at: Seconds,
+    now: Seconds,
+) -> Result<(), StoreFault> {
     conn.execute("DELETE FROM sign_in_link WHERE expires_at <= :now", named_params! { ":now": now })?;
     conn.execute(
         "INSERT INTO sign_in_link (hash, expires_at) VALUES (:hash, :expires_at)",

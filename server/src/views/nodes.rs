@@ -1,7 +1,7 @@
 //! Nodes as the contract shows them.
 
 use crate::config::Intervals;
-use crate::contract::{NodeView, OutcomeView, ReportView, RunningView, Seconds, Status, WifiView, WaveState};
+use crate::contract::{NodeView, OutcomeView, ReportView, RunningView, Seconds, Status, WaveState, WifiView};
 use crate::rollout::{Forward, Stage, Way};
 use crate::store::nodes::NodeRow;
 use crate::store::rollouts::{self as rows, Stored};

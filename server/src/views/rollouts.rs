@@ -10,7 +10,11 @@ use crate::words::reason_words;
 use pintle_protocol::checkin::Phase;
 
 /// One rollout.
-pub(crate) fn rollout_view(conn: &Connection, stored: &Stored, now: Seconds) -> Result<RolloutView, StoreFault> {
+pub(crate) fn rollout_view(
+    conn: &Connection,
+    stored: &Stored,
+    now: Seconds,
+) -> Result<RolloutView, StoreFault> {
     let (plan, state) = (&stored.rollout.plan, &stored.rollout.state);
     let view = View { conn, stored, known: known(conn, stored.id, now)?, now };
     let waves = plan
@@ -110,7 +114,12 @@ impl View<'_> {
         }
     }
 
-    fn reason(&self, run: &WaveRun, target: &TargetPlan, at: &TargetRun) -> Result<Option<String>, StoreFault> {
+    fn reason(
+        &self,
+        run: &WaveRun,
+        target: &TargetPlan,
+        at: &TargetRun,
+    ) -> Result<Option<String>, StoreFault> {
         let step = at.step + 1;
         Ok(match (at.stage, at.way, &at.forward, &at.back) {
             (Stage::Ended, Way::Back, _, Some(Return::Failed(v))) => {
@@ -136,7 +145,10 @@ impl View<'_> {
             }
             if let Some(other) = rows::get(self.conn, number)?.filter(|o| o.rollout.has(&target.node)) {
                 let state = other.rollout.state.state;
-                return Ok(Some(format!("rollout {number} \"{}\" ({state}) has it until it ends", other.title)));
+                return Ok(Some(format!(
+                    "rollout {number} \"{}\" ({state}) has it until it ends",
+                    other.title
+                )));
             }
         }
         Ok(None)

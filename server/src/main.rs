@@ -1,0 +1,117 @@
+//! The server's program: flags, one thread that serves, and what is printed at the start.
+
+use clap::{Parser, Subcommand};
+use pintle_server::clock::Clock;
+use pintle_server::config::{Config, Tls};
+use pintle_server::{Running, new_token, start};
+use std::io::{IsTerminal, Write};
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::process::ExitCode;
+use tracing_subscriber::EnvFilter;
+
+/// Tracks door, gate and shed controllers, rolls out updates to them wave by wave, and serves
+/// pages that show where everything stands.
+///
+/// It keeps everything in one folder and needs no other service. It holds no key that signs
+/// updates: whoever steals it can delay them, and no more. It never moves a door.
+///
+/// At its first start it prints the operator's token, once. Nodes and the operator's command
+/// trust it by `ca.pem` in its folder.
+#[derive(Parser)]
+#[command(name = "pintle-server", version, arg_required_else_help = true, subcommand_negates_reqs = true)]
+struct Args {
+    #[command(subcommand)]
+    command: Option<Command>,
+
+    /// Folder with everything that the server keeps; made if it is not there
+    #[arg(long, value_name = "DIR", env = "PINTLE_DATA", required = true)]
+    data: Option<PathBuf>,
+
+    /// Address and port to listen on
+    #[arg(long, value_name = "ADDR", env = "PINTLE_LISTEN", default_value = "0.0.0.0:7443")]
+    listen: SocketAddr,
+
+    /// A name or IP address by which nodes and browsers reach the server; may be repeated
+    #[arg(
+        long = "tls-name",
+        value_name = "NAME",
+        env = "PINTLE_TLS_NAMES",
+        value_delimiter = ',',
+        default_value = "localhost",
+        conflicts_with = "plain"
+    )]
+    tls_names: Vec<String>,
+
+    /// Plain HTTP instead of TLS; only on loopback, behind a reverse proxy that adds TLS
+    #[arg(long)]
+    plain: bool,
+
+    /// Log as JSON, one object a line
+    #[arg(long)]
+    log_json: bool,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Makes a new operator's token and prints it; those before it no longer work
+    Token {
+        /// Folder of the server, which may be running
+        #[arg(long, value_name = "DIR", env = "PINTLE_DATA")]
+        data: PathBuf,
+    },
+}
+
+fn main() -> ExitCode {
+    let args = Args::parse();
+    log(args.log_json);
+    let done = match args.command {
+        Some(Command::Token { data }) => print_token(&data),
+        None => serve(args),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            // Talk goes to stderr; where even that is closed there is nobody to tell.
+            let _ = writeln!(std::io::stderr(), "error: {error}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+type Outcome = Result<(), Box<dyn std::error::Error>>;
+
+fn print_token(data: &std::path::Path) -> Outcome {
+    let token = new_token(data, &Clock::System)?;
+    writeln!(std::io::stdout(), "{token}")?;
+    Ok(())
+}
+
+fn serve(args: Args) -> Outcome {
+    let data = args.data.ok_or("--data is missing")?;
+    let mut config = Config::new(data.clone(), args.listen);
+    config.tls = if args.plain { Tls::Plain } else { Tls::Names(args.tls_names) };
+    config.stop_on_signals = true;
+    let running: Running = start(config)?;
+    let mut out = std::io::stdout();
+    if let Some(token) = &running.operator_token {
+        writeln!(out, "operator token (shown once, kept nowhere): {token}")?;
+    }
+    writeln!(out, "server key: {}", running.server_key)?;
+    writeln!(out, "listening on {}", running.base_url)?;
+    out.flush()?;
+    tracing::info!(addr = %running.addr, data = %data.display(), "The server is ready");
+    running.wait()?;
+    tracing::info!("The server has stopped");
+    Ok(())
+}
+
+fn log(json: bool) {
+    let filter = EnvFilter::try_from_env("PINTLE_LOG").unwrap_or_else(|_| EnvFilter::new("info"));
+    let logger = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    if json {
+        logger.json().init();
+    } else {
+        logger.with_ansi(std::io::stderr().is_terminal()).init();
+    }
+}

@@ -1,0 +1,121 @@
+//! Pages as answers, and the few that say why there is no page.
+
+use super::csp::CSS;
+use crate::app::App;
+use crate::contract::Seconds;
+use crate::error::ApiError;
+use crate::store::StoreFault;
+use crate::words::utc;
+use actix_web::http::StatusCode;
+use actix_web::{HttpRequest, HttpResponse, ResponseError, web};
+use askama::Template;
+
+/// What stands around every page.
+pub(super) struct Frame {
+    pub(super) css: &'static str,
+    pub(super) now: String,
+    pub(super) signed_in: bool,
+}
+
+impl Frame {
+    pub(super) fn new(now: Seconds, signed_in: bool) -> Self {
+        Self { css: CSS, now: utc(now), signed_in }
+    }
+}
+
+/// Why there is no page.
+#[derive(Debug, thiserror::Error)]
+pub(super) enum PageError {
+    #[error("signed out")]
+    SignedOut { now: Seconds },
+    #[error("the link does not work")]
+    LinkSpent { now: Seconds },
+    #[error("nothing here")]
+    NothingHere { now: Seconds },
+    #[error("inside the server")]
+    Internal(#[from] StoreFault),
+    #[error("the page could not be made: {0}")]
+    Template(#[from] askama::Error),
+}
+
+impl From<ApiError> for PageError {
+    fn from(error: ApiError) -> Self {
+        match error {
+            ApiError::Internal(fault) => Self::Internal(fault),
+            other => Self::Internal(StoreFault::Value { what: other.to_string() }),
+        }
+    }
+}
+
+#[derive(Template)]
+#[template(path = "message.html")]
+struct Message {
+    frame: Frame,
+    title: &'static str,
+    text: &'static str,
+}
+
+impl PageError {
+    const fn words(&self) -> (StatusCode, &'static str, &'static str) {
+        match self {
+            Self::SignedOut { .. } => (
+                StatusCode::UNAUTHORIZED,
+                "Not signed in",
+                "Ask the operator's command for a sign-in link and open it on this device. It works once, for ten minutes.",
+            ),
+            Self::LinkSpent { .. } => (
+                StatusCode::GONE,
+                "This link no longer works",
+                "A sign-in link works once, for ten minutes. Ask the operator's command for a new one.",
+            ),
+            Self::NothingHere { .. } => {
+                (StatusCode::NOT_FOUND, "Nothing here", "There is no such page on this server.")
+            }
+            Self::Internal(_) | Self::Template(_) => (
+                StatusCode::INTERNAL_SERVER_ERROR,
+                "Something went wrong inside the server",
+                "Its log says more. Nothing was changed.",
+            ),
+        }
+    }
+}
+
+impl ResponseError for PageError {
+    fn status_code(&self) -> StatusCode {
+        self.words().0
+    }
+
+    fn error_response(&self) -> HttpResponse {
+        let now = match self {
+            Self::SignedOut { now } | Self::LinkSpent { now } | Self::NothingHere { now } => *now,
+            Self::Internal(cause) => {
+                tracing::error!(cause = %cause, "A page failed inside the server");
+                0
+            }
+            Self::Template(cause) => {
+                tracing::error!(cause = %cause, "A page could not be made");
+                0
+            }
+        };
+        let (status, title, text) = self.words();
+        let message = Message { frame: Frame::new(now, false), title, text };
+        answer(status, message.render().unwrap_or_else(|_| title.to_owned()))
+    }
+}
+
+/// A rendered page.
+pub(super) fn page(template: &impl Template) -> Result<HttpResponse, PageError> {
+    Ok(answer(StatusCode::OK, template.render()?))
+}
+
+fn answer(status: StatusCode, body: String) -> HttpResponse {
+    HttpResponse::build(status)
+        .content_type("text/html; charset=utf-8")
+        .insert_header(("Cache-Control", "no-store"))
+        .body(body)
+}
+
+/// The page for every path that is none.
+pub(super) async fn nothing_here(app: web::Data<App>, _: HttpRequest) -> Result<HttpResponse, PageError> {
+    Err(PageError::NothingHere { now: app.now() })
+}

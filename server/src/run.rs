@@ -1,0 +1,330 @@
+//! Starting and stopping a server inside any program.
+
+use crate::app::App;
+use crate::clock::Clock;
+use crate::config::{Config, Tls};
+use crate::contract::Seconds;
+use crate::journal::Line;
+use crate::keys::{self, Chance, Secret};
+use crate::store::files::Folder;
+use crate::store::{Db, OpenFault, StoreFault, journal, server, who};
+use crate::tls::{self, TlsFault};
+use crate::{ops, routes};
+use actix_web::dev::{Server, ServerHandle};
+use actix_web::{HttpServer, rt};
+use pintle_protocol::id::PublicKey;
+use std::fs::{self, File, TryLockError};
+use std::net::{SocketAddr, TcpListener};
+use std::path::{Path, PathBuf};
+use std::sync::mpsc;
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+/// How often the machine's clock makes the server evaluate its rollouts.
+const TICK: Duration = Duration::from_secs(5);
+/// How long requests that are under way may take when the server stops, in seconds.
+const STOP_SECONDS: u64 = 5;
+
+/// Why a server does not start.
+#[derive(Debug, thiserror::Error)]
+pub enum StartError {
+    /// A file or folder could not be read, written or locked.
+    #[error("{}: {source}", path.display())]
+    File {
+        /// The file or folder.
+        path: PathBuf,
+        /// What the system answered.
+        source: std::io::Error,
+    },
+    /// Another server has the folder.
+    #[error("{} is in use by another server: stop that one first, or take another folder", path.display())]
+    InUse {
+        /// The folder.
+        path: PathBuf,
+    },
+    /// The database cannot be used.
+    #[error(transparent)]
+    Database(#[from] OpenFault),
+    /// The store failed.
+    #[error(transparent)]
+    Store(#[from] StoreFault),
+    /// TLS cannot be set up.
+    #[error(transparent)]
+    Tls(#[from] TlsFault),
+    /// The address cannot be listened on.
+    #[error("{addr} cannot be listened on: {source}")]
+    Listen {
+        /// The address.
+        addr: SocketAddr,
+        /// What the system answered.
+        source: std::io::Error,
+    },
+    /// Plain HTTP is asked for on an address that others can reach.
+    #[error(
+        "plain HTTP is for loopback only, {addr} is not: leave `--plain` out, or listen on 127.0.0.1 behind \
+         a reverse proxy"
+    )]
+    PlainBeyondLoopback {
+        /// The address.
+        addr: SocketAddr,
+    },
+    /// The serving thread ended at once.
+    #[error("the serving thread could not be started: {why}")]
+    Thread {
+        /// Why.
+        why: String,
+    },
+}
+
+/// A server that runs. Dropping it stops it.
+pub struct Running {
+    /// Where it listens, with the port that was taken.
+    pub addr: SocketAddr,
+    /// `https://` or `http://`, address and port; no path.
+    pub base_url: String,
+    /// The root certificate to pin, PEM; absent with plain HTTP.
+    pub ca_pem: Option<String>,
+    /// The operator's token, at the first start only: it is kept nowhere.
+    pub operator_token: Option<String>,
+    /// Ed25519 key that signs replies to nodes.
+    pub server_key: PublicKey,
+    /// Where its time comes from; a manual clock is set here.
+    pub clock: Clock,
+    db: Db,
+    handle: ServerHandle,
+    thread: Option<JoinHandle<std::io::Result<()>>>,
+    /// Held for as long as the server runs.
+    _lock: File,
+}
+
+impl Running {
+    /// Evaluates every rollout now. With a manual clock nothing but this and check-ins does.
+    ///
+    /// # Errors
+    /// [`StoreFault`] if the decisions could not be stored.
+    pub fn tick(&self) -> Result<(), StoreFault> {
+        let now = self.clock.now();
+        self.db.write_blocking(move |conn| ops::tick(conn, now))
+    }
+
+    /// Waits until the server ends by itself, by a signal.
+    ///
+    /// # Errors
+    /// What the serving thread ended with.
+    pub fn wait(mut self) -> std::io::Result<()> {
+        self.join()
+    }
+
+    /// Stops it: requests under way are answered, and everything decided is on disk.
+    ///
+    /// # Errors
+    /// What the serving thread ended with.
+    pub fn stop(mut self) -> std::io::Result<()> {
+        self.ask_to_stop();
+        self.join()
+    }
+
+    fn ask_to_stop(&self) {
+        // The command is sent when `stop` is called; its future only tells when it was carried
+        // out, and the end of the thread tells that too.
+        drop(self.handle.stop(true));
+    }
+
+    fn join(&mut self) -> std::io::Result<()> {
+        let Some(thread) = self.thread.take() else { return Ok(()) };
+        let ended =
+            thread.join().unwrap_or_else(|_| Err(std::io::Error::other("the serving thread panicked")));
+        let now = self.clock.now();
+        let noted: Result<Seconds, StoreFault> =
+            self.db.write_blocking(move |conn| server::note_alive(conn, now));
+        if let Err(fault) = noted {
+            tracing::warn!(cause = %fault, "The time of stopping was not noted");
+        }
+        ended
+    }
+}
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        if self.thread.is_some() {
+            self.ask_to_stop();
+            let _ = self.join();
+        }
+    }
+}
+
+/// Starts a server: opens its folder, listens, and serves on a thread of its own.
+///
+/// # Errors
+/// [`StartError`]; nothing is left running.
+pub fn start(config: Config) -> Result<Running, StartError> {
+    if config.tls == Tls::Plain && !config.listen.ip().is_loopback() {
+        return Err(StartError::PlainBeyondLoopback { addr: config.listen });
+    }
+    let data = &config.data;
+    make_private(data)?;
+    let lock = lock(data)?;
+    let chance = config.seed.map_or(Chance::System, Chance::Seeded);
+    let now = config.clock.now();
+
+    let online_path = data.join("online.key");
+    let online = keys::online_key(&online_path, &chance).map_err(file(&online_path))?;
+    let db = Db::open(&data.join("pintle.db"))?;
+    let payloads = Folder::open(data.join("payloads"))?;
+    let envelopes = Folder::open(data.join("envelopes"))?;
+    let operator_token = first_token(&db, &chance, data, now)?;
+    db.write_blocking(move |conn| ops::tick(conn, now))?;
+    let tls = match &config.tls {
+        Tls::Plain => None,
+        Tls::Names(names) => Some(tls::ready(data, names, now)?),
+    };
+
+    let listen = |source| StartError::Listen { addr: config.listen, source };
+    let listener = TcpListener::bind(config.listen).map_err(listen)?;
+    let addr = listener.local_addr().map_err(listen)?;
+    let (ca_pem, tls) = tls.map_or((None, None), |ready| (Some(ready.ca_pem), Some(ready.config)));
+    let scheme = if tls.is_some() { "https" } else { "http" };
+
+    let app = App::new(&config, db.clone(), payloads, envelopes, online);
+    let server_key = app.server_key();
+    let (tell, told) = mpsc::channel();
+    let limits = (config.limits, config.stop_on_signals);
+    let clock = config.clock.clone();
+    let thread = std::thread::Builder::new()
+        .name("serve".to_owned())
+        .spawn(move || {
+            rt::System::new().block_on(async move {
+                let server = serve(app.clone(), listener, tls, limits)?;
+                let _ = tell.send(server.handle());
+                let ticking = rt::spawn(keep_ticking(app));
+                let ended = server.await;
+                ticking.abort();
+                ended
+            })
+        })
+        .map_err(|e| StartError::Thread { why: e.to_string() })?;
+    let handle = match told.recv() {
+        Ok(handle) => handle,
+        Err(_) => {
+            let ended = thread.join().map_or_else(
+                |_| "it panicked".to_owned(),
+                |ended| ended.map_or_else(|e| e.to_string(), |()| "it ended".to_owned()),
+            );
+            return Err(StartError::Thread { why: ended });
+        }
+    };
+    Ok(Running {
+        addr,
+        base_url: format!("{scheme}://{addr}"),
+        ca_pem,
+        operator_token,
+        server_key,
+        clock,
+        db,
+        handle,
+        thread: Some(thread),
+        _lock: lock,
+    })
+}
+
+fn serve(
+    app: App,
+    listener: TcpListener,
+    tls: Option<rustls::ServerConfig>,
+    (limits, signals): (crate::config::Limits, bool),
+) -> std::io::Result<Server> {
+    let server = HttpServer::new(move || {
+        actix_web::App::new().wrap(routes::headers()).configure(routes::configure(app.clone()))
+    })
+    .workers(2)
+    .worker_max_blocking_threads(4)
+    .max_connections(limits.connections)
+    .backlog(128)
+    .client_request_timeout(Duration::from_secs(limits.head_seconds))
+    .client_disconnect_timeout(Duration::from_secs(2))
+    .tls_handshake_timeout(Duration::from_secs(limits.head_seconds))
+    .keep_alive(Duration::from_secs(30))
+    .shutdown_timeout(STOP_SECONDS);
+    let server = if signals { server } else { server.disable_signals() };
+    Ok(match tls {
+        None => server.listen(listener)?.run(),
+        Some(tls) => server.listen_rustls_0_23(listener, tls)?.run(),
+    })
+}
+
+async fn keep_ticking(app: App) {
+    if app.clock.is_manual() {
+        return;
+    }
+    loop {
+        rt::time::sleep(TICK).await;
+        let now = app.now();
+        let ticked: Result<(), StoreFault> = app.db.write(move |conn| ops::tick(conn, now)).await;
+        if let Err(fault) = ticked {
+            tracing::error!(cause = %fault, "Rollouts could not be evaluated");
+        }
+    }
+}
+
+/// Makes a token at the very first start.
+fn first_token(db: &Db, chance: &Chance, data: &Path, now: Seconds) -> Result<Option<String>, StartError> {
+    if db.read_blocking::<_, StoreFault, _>(who::any_token)? {
+        return Ok(None);
+    }
+    let secret = Secret::from_bytes(chance.bytes("operator token").map_err(file(data))?);
+    let hash = secret.hash;
+    db.write_blocking(move |conn| {
+        who::replace_tokens(conn, &hash, now)?;
+        journal::append(conn, now, vec![Line::new("first_start", "The server started for the first time")])
+    })?;
+    Ok(Some(secret.text))
+}
+
+/// Makes a new operator's token in a server's folder; those before it no longer work. The server
+/// may run meanwhile.
+///
+/// # Errors
+/// [`StartError`] if there is no server's folder, or its database cannot be written.
+pub fn new_token(data: &Path, clock: &Clock) -> Result<String, StartError> {
+    let path = data.join("pintle.db");
+    fs::metadata(&path).map_err(file(&path))?;
+    let db = Db::open(&path)?;
+    let secret = Secret::from_bytes(keys::random().map_err(file(data))?);
+    let (hash, now) = (secret.hash, clock.now());
+    db.write_blocking(move |conn| {
+        who::replace_tokens(conn, &hash, now)?;
+        let sentence = "A new operator's token was made; those before it no longer work";
+        journal::append(conn, now, vec![Line::new("token_made", sentence)])
+    })
+    .map_err(|fault: StoreFault| StartError::Store(fault))?;
+    Ok(secret.text)
+}
+
+fn make_private(data: &Path) -> Result<(), StartError> {
+    if data.is_dir() {
+        return Ok(());
+    }
+    fs::create_dir_all(data).map_err(file(data))?;
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        fs::set_permissions(data, fs::Permissions::from_mode(0o700)).map_err(file(data))?;
+    }
+    Ok(())
+}
+
+/// Two servers on one folder would both believe themselves alone.
+fn lock(data: &Path) -> Result<File, StartError> {
+    let path = data.join("pintle.lock");
+    let lock = File::options().create(true).truncate(false).write(true).open(&path).map_err(file(&path))?;
+    match lock.try_lock() {
+        Ok(()) => Ok(lock),
+        Err(TryLockError::WouldBlock) => Err(StartError::InUse { path: data.to_owned() }),
+        Err(TryLockError::Error(source)) => Err(StartError::File { path, source }),
+    }
+}
+
+fn file(path: &Path) -> impl FnOnce(std::io::Error) -> StartError {
+    let path = path.to_owned();
+    move |source| StartError::File { path, source }
+}
