@@ -1,1 +1,3 @@
-//! Placeholder.
+//! What crosses crates: reference checks, whole runs, and measurements.
+
+pub mod measure;

@@ -1,0 +1,101 @@
+//! Values that have a bound, and how they are measured.
+//!
+//! Every value is taken from the real thing: a build from an empty folder, a server that runs, a program that was
+//! linked. What cannot be had is an error, never a row.
+
+mod bench;
+mod node;
+mod tool;
+
+pub use tool::MeasureError;
+
+use std::fmt;
+
+/// What is measured together.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Group {
+    /// How long things take.
+    Bench,
+    /// How much flash a node takes.
+    Node,
+}
+
+impl Group {
+    /// All groups, in the order in which they are measured.
+    pub const ALL: [Self; 2] = [Self::Bench, Self::Node];
+
+    /// Its word.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Bench => "bench",
+            Self::Node => "node",
+        }
+    }
+
+    /// Reads the word.
+    pub fn from_word(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|g| g.word() == word)
+    }
+}
+
+/// One value with its bound.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Row {
+    /// What it belongs to.
+    pub group: Group,
+    /// What was measured, with its unit.
+    pub name: &'static str,
+    /// The value.
+    pub value: f64,
+    /// The highest value that holds.
+    pub bound: f64,
+}
+
+impl Row {
+    /// Whether the value keeps its bound.
+    pub fn holds(&self) -> bool {
+        self.value <= self.bound
+    }
+}
+
+impl fmt::Display for Row {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self { group, name, value, bound } = self;
+        let word = if self.holds() { "holds" } else { "short" };
+        write!(f, "{}\t{name}\t{value:.1}\t{bound}\t{word}", group.word())
+    }
+}
+
+/// Measures a group.
+///
+/// # Errors
+/// [`MeasureError`] if a value cannot be had.
+pub fn run(group: Group) -> Result<Vec<Row>, MeasureError> {
+    match group {
+        Group::Bench => bench::rows(),
+        Group::Node => node::rows(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rows_are_parted_by_tabs_and_say_whether_they_hold() {
+        let row = |value| Row { group: Group::Bench, name: "rehearsal, s", value, bound: 60.0 };
+        assert_eq!(row(12.34).to_string(), "bench\trehearsal, s\t12.3\t60\tholds");
+        assert_eq!(row(60.0).to_string(), "bench\trehearsal, s\t60.0\t60\tholds");
+        assert_eq!(row(60.1).to_string(), "bench\trehearsal, s\t60.1\t60\tshort");
+        // Not a number is not a value that keeps a bound.
+        assert!(!row(f64::NAN).holds());
+    }
+
+    #[test]
+    fn groups_have_words() {
+        for group in Group::ALL {
+            assert_eq!(Group::from_word(group.word()), Some(group));
+        }
+        assert_eq!(Group::from_word("speed"), None);
+    }
+}
