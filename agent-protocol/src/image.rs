@@ -155,7 +155,7 @@ impl ImageNote {
     /// # Errors
     /// [`NoteFault`] if it is damaged or has an impossible value.
     pub fn decode(b: &[u8; NOTE_LEN]) -> Result<Self, NoteFault> {
-        let u16_at = |at: usize| u16::from_le_bytes([b[at], b[at + 1]]);
+        let u16_of = |low, high| u16::from_le_bytes([low, high]);
         let sum = u32::from_le_bytes([b[60], b[61], b[62], b[63]]);
         if b[..8] != MAGIC || CRC.checksum(&b[..60]) != sum {
             return Err(NoteFault::Checksum { at: 0 });
@@ -173,8 +173,8 @@ impl ImageNote {
                 _ => return Err(field(8, "the chip")),
             },
             link: LinkRange::new(b[9], b[10]).ok_or(field(9, "the link range"))?,
-            profile: ActuationProfile { id: u16_at(12), version: b[11] },
-            version: Version::new(u16_at(14), u16_at(16), u16_at(18)),
+            profile: ActuationProfile { id: u16_of(b[12], b[13]), version: b[11] },
+            version: Version::new(u16_of(b[14], b[15]), u16_of(b[16], b[17]), u16_of(b[18], b[19])),
             class: Uuid16(class),
             quirk: Quirk::from_byte(b[36]).ok_or(field(36, "the quirk"))?,
         })
