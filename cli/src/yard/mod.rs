@@ -17,7 +17,6 @@
 //! Everything but the boxes is plain text; all of it is fit for git.
 
 pub mod files;
-pub mod ids;
 pub mod names;
 pub mod plan;
 pub mod sequences;
@@ -33,11 +32,13 @@ pub(crate) mod testing;
 mod tests;
 
 pub use plan::{NodeKeys, NodePlan, PlanError};
-pub use start::{NewYard, SAMPLE_BOARD, start};
+pub use start::{LATCHBOARD, NewYard, SAMPLE_BOARD, start};
+pub(crate) use start::{NETWORKS_HEAD, yard_text};
 pub use unlocked::{Unlocked, WrongSecret};
 
 use crate::locked::{self, LockedError};
 use files::FileError;
+use pintle_protocol::author;
 use pintle_protocol::id::{BadId, Chip, NodeId, PublicKey, Role, Uuid16};
 use sequences::Sequences;
 use std::collections::BTreeMap;
@@ -86,6 +87,9 @@ pub enum YardError {
     /// A network that is listed twice.
     #[error("networks.toml: there are two networks called `{0}`")]
     TwoNetworks(String),
+    /// Packed images.
+    #[error(transparent)]
+    Library(Box<crate::image::LibraryError>),
     /// A secret that cannot be used.
     #[error(transparent)]
     Secret(#[from] WrongSecret),
@@ -175,17 +179,22 @@ impl Yard {
 
     /// Its vendor identifier.
     pub fn vendor(&self) -> Uuid16 {
-        ids::vendor_id(&self.file.domain)
+        author::vendor_id(&self.file.domain)
     }
 
-    /// The class identifier of one chip of a board.
+    /// The class identifier of one chip of a board: of the name `BOARD rev REVISION`, with
+    /// `, io chip` behind it for the io chip. The net chip's is that of the whole node.
     pub fn class_of(&self, board: &BoardFile, chip: Chip) -> Uuid16 {
-        ids::class_id(self.vendor(), &board.name, &board.revision, chip)
+        let name = match chip {
+            Chip::Net => format!("{} rev {}", board.name, board.revision),
+            Chip::Io => format!("{} rev {}, io chip", board.name, board.revision),
+        };
+        author::class_id(self.vendor(), &name)
     }
 
     /// The device identifier of a node.
     pub fn node_id(&self, node: &str) -> NodeId {
-        ids::node_id(self.vendor(), node)
+        author::node_id(self.vendor(), node)
     }
 
     /// The node with this device identifier.

@@ -1,7 +1,6 @@
 //! From a node's files to the bundle it is to get.
 
 use super::Yard;
-use super::ids;
 use super::tables::{BoardFile, CalibrationFile, NodeFile};
 use pintle_protocol::bundle::{
     Address, Alarms, Bundle, Door, MAX_NETWORKS, MAX_SERVERS, Network, Policy, SCHEMA, UnattendedClose,
@@ -190,7 +189,7 @@ impl Yard {
         let draft = Bundle {
             schema: SCHEMA,
             salt: [0; 16],
-            node: ids::node_id(vendor, name),
+            node: self.node_id(name),
             name: bounded(format!("nodes/{name}.toml"), "label", &file.label, 32)?,
             networks: self.drafted(name, &networks)?,
             wifi_change,
@@ -215,6 +214,26 @@ impl Yard {
             keys,
             draft,
         })
+    }
+
+    /// As [`Self::plan`], for a node that is only being commissioned: distances and gas curve may
+    /// still be missing, since they are measured with the board in its place.
+    ///
+    /// # Errors
+    /// [`PlanError`] if anything else is missing.
+    pub fn plan_for_card(&self, name: &str) -> Result<NodePlan, PlanError> {
+        let mut yard = self.clone();
+        let mut calibration = yard.calibrations.remove(name).unwrap_or_default();
+        if let Some(file) = yard.nodes.get_mut(name) {
+            file.alarms.co = None;
+            file.alarms.light = None;
+            file.door.open_below_mm = Some(0);
+            file.door.closed_above_mm = Some(0);
+        }
+        calibration.distance = None;
+        yard.calibrations.insert(name.to_owned(), calibration);
+        let plan = yard.plan(name)?;
+        Ok(NodePlan { file: self.node(name)?.clone(), ..plan })
     }
 
     /// Names of a node's networks, and the change that it is to make.

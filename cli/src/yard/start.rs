@@ -14,6 +14,9 @@ use std::path::Path;
 /// The board description that a new yard starts with, as `boards/two-chip.toml`.
 pub const SAMPLE_BOARD: &str = include_str!("two-chip.toml");
 
+/// The description of the sample images' board, for rehearsals.
+pub const LATCHBOARD: &str = include_str!("latchboard.toml");
+
 /// What a new yard is to be.
 #[derive(Clone, Copy, Debug)]
 pub struct NewYard<'a> {
@@ -101,7 +104,7 @@ pub(crate) fn yard_text(file: &YardFile) -> String {
     text
 }
 
-const NETWORKS_HEAD: &str = "\
+pub(crate) const NETWORKS_HEAD: &str = "\
 # Wi-Fi networks, the preferred one first. Passphrases lie encrypted in secrets/.
 # Written by `pintle wifi add`, `pintle wifi change` and `pintle wifi finish`.
 ";

@@ -170,3 +170,29 @@ fn a_candidate_network_comes_with_the_change_to_it() {
     let plan = Yard::open(yard.dir()).unwrap().plan("barn").unwrap();
     assert_eq!((plan.networks.len(), plan.draft.wifi_change), (1, None));
 }
+
+/// Source: RFC 9562 appendix A.4, `www.example.com` in the name space of domain names.
+#[test]
+fn the_vendor_identifier_is_the_published_uuid() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut yard = yard(dir.path());
+    yard.file.domain = "www.example.com".into();
+    assert_eq!(yard.vendor(), Uuid16::parse("2ed6657d-e927-568b-95e1-2665a8aea6a2").unwrap());
+}
+
+/// The sample images carry the classes that follow from the board that is written for them.
+#[test]
+fn sample_images_are_of_their_boards_class() {
+    use crate::firmware::{self, Expect, samples};
+    let dir = tempfile::tempdir().unwrap();
+    let mut yard = yard(dir.path());
+    yard.file.domain = samples::VENDOR.into();
+    let board: BoardFile = strict::parse(Path::new("latchboard.toml"), LATCHBOARD).unwrap();
+    for name in ["net-1.0.0", "io-1.0.0"] {
+        let sample = samples::find(name).unwrap();
+        let machine = if sample.chip == Chip::Net { board.net.machine } else { None };
+        let expect = Expect { machine, chip: sample.chip };
+        let image = firmware::read(sample.bytes, sample.file, expect).unwrap();
+        assert_eq!(image.note.class, yard.class_of(&board, sample.chip));
+    }
+}

@@ -1,0 +1,303 @@
+//! A change of Wi-Fi: adding the candidate, counting who has proved it, finishing.
+
+use crate::yard::files::{self, FileError, Readers};
+use crate::yard::names::{self, What};
+use crate::yard::tables::{CandidateTable, NetworkTable, NetworksFile};
+use crate::yard::{Unlocked, Yard, YardError};
+use pintle_server::contract::NodeView;
+use rand_core::CryptoRng;
+use serde::Serialize;
+use thiserror::Error;
+
+/// Why a change of Wi-Fi cannot begin or end. Nothing is changed then.
+#[derive(Debug, Error)]
+pub enum WifiError {
+    /// A change is under way.
+    #[error("a change to network `{0}` is under way")]
+    UnderWay(String),
+    /// No change is under way.
+    #[error("no change of Wi-Fi is under way")]
+    None,
+    /// A network of that name is there.
+    #[error("there is a network `{0}` already")]
+    Exists(String),
+    /// No network of that name.
+    #[error("there is no network `{name}` in networks.toml")]
+    NoNetwork {
+        /// The name.
+        name: String,
+        /// The one that was probably meant.
+        nearest: Option<String>,
+    },
+    /// Nodes have not proved the new network.
+    #[error("not every node has proved the new network: {} would be lost", .0.join(", "))]
+    NotProved(Vec<String>),
+    /// Node files name the old network.
+    #[error("these node files list network `{network}`, which is to go: {}", nodes.join(", "))]
+    Listed {
+        /// The old network.
+        network: String,
+        /// The nodes.
+        nodes: Vec<String>,
+    },
+    /// The yard.
+    #[error(transparent)]
+    Yard(#[from] YardError),
+    /// `networks.toml` cannot be written.
+    #[error(transparent)]
+    File(#[from] FileError),
+}
+
+/// A new network for the yard.
+#[derive(Clone, Copy, Debug)]
+pub struct NewNetwork<'a> {
+    /// Its name in the yard.
+    pub name: &'a str,
+    /// Its SSID.
+    pub ssid: &'a str,
+    /// Its passphrase.
+    pub passphrase: &'a str,
+}
+
+/// Adds a network that nodes use from their next bundle on.
+///
+/// # Errors
+/// [`WifiError`]; a passphrase or SSID that Wi-Fi does not allow is among them.
+pub fn add(
+    yard: &Yard,
+    unlocked: &Unlocked,
+    new: NewNetwork<'_>,
+    rng: &mut dyn CryptoRng,
+) -> Result<(), WifiError> {
+    put(yard, unlocked, new, None, rng)
+}
+
+/// Adds a candidate network, to which `nodes` change; `after_loss_minutes`: see
+/// [`pintle_protocol::bundle::WifiChange`].
+///
+/// # Errors
+/// [`WifiError`], also while another change is under way.
+pub fn change(
+    yard: &Yard,
+    unlocked: &Unlocked,
+    new: NewNetwork<'_>,
+    candidate: CandidateTable,
+    rng: &mut dyn CryptoRng,
+) -> Result<(), WifiError> {
+    if let Some((network, _)) = candidate_of(yard) {
+        return Err(WifiError::UnderWay(network.name.clone()));
+    }
+    find(yard, &candidate.replaces)?;
+    put(yard, unlocked, new, Some(candidate), rng)
+}
+
+fn put(
+    yard: &Yard,
+    unlocked: &Unlocked,
+    new: NewNetwork<'_>,
+    candidate: Option<CandidateTable>,
+    rng: &mut dyn CryptoRng,
+) -> Result<(), WifiError> {
+    names::check(What::Network, new.name).map_err(YardError::from)?;
+    if yard.networks.networks.iter().any(|n| n.name == new.name) {
+        return Err(WifiError::Exists(new.name.to_owned()));
+    }
+    unlocked.put_passphrase(new.name, new.ssid, new.passphrase, rng)?;
+    let mut file = yard.networks.clone();
+    let (name, ssid) = (new.name.to_owned(), new.ssid.to_owned());
+    file.networks.push(NetworkTable { name, ssid, candidate });
+    write(yard, &file)
+}
+
+/// The candidate network, while a change is under way.
+pub fn candidate_of(yard: &Yard) -> Option<(&NetworkTable, &CandidateTable)> {
+    yard.networks.networks.iter().find_map(|n| n.candidate.as_ref().map(|c| (n, c)))
+}
+
+fn find<'a>(yard: &'a Yard, name: &str) -> Result<&'a NetworkTable, WifiError> {
+    let all = &yard.networks.networks;
+    all.iter().find(|n| n.name == name).ok_or_else(|| WifiError::NoNetwork {
+        name: name.to_owned(),
+        nearest: names::nearest(name, all.iter().map(|n| n.name.as_str())).map(str::to_owned),
+    })
+}
+
+/// Where one node stands in a change.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Stand {
+    /// An authenticated check-in went through the new network.
+    Proved,
+    /// It waits for the old network to go.
+    WaitsForLoss,
+    /// It could not use the new network.
+    Failed {
+        /// Why.
+        reason: String,
+    },
+    /// It has the new bundle and has not tried yet.
+    NotTried,
+    /// It has not taken up the new bundle.
+    NoBundle,
+    /// It has not been heard.
+    NotHeard,
+    /// It uses the old network and is not among the nodes that change.
+    NotAsked,
+}
+
+impl Stand {
+    /// Whether the node stays reachable when the old network goes. A node that waits for that
+    /// will try the new one; whether it works is not known.
+    pub const fn survives(&self) -> bool {
+        matches!(self, Self::Proved | Self::WaitsForLoss)
+    }
+
+    /// The phrase for people.
+    pub fn phrase(&self) -> String {
+        match self {
+            Self::Proved => "proved".to_owned(),
+            Self::WaitsForLoss => "waits for the old network to go".to_owned(),
+            Self::Failed { reason } => format!("failed: {reason}"),
+            Self::NotTried => "not tried yet".to_owned(),
+            Self::NoBundle => "has not taken up its bundle".to_owned(),
+            Self::NotHeard => "not heard".to_owned(),
+            Self::NotAsked => "not among the nodes that change".to_owned(),
+        }
+    }
+}
+
+/// How far a change of Wi-Fi has come.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Tally {
+    /// The new network.
+    pub candidate: String,
+    /// The old network.
+    pub replaces: String,
+    /// Where each node stands.
+    pub nodes: Vec<(String, Stand)>,
+}
+
+impl Tally {
+    /// Nodes that would be lost if the old network went now.
+    pub fn lost(&self) -> Vec<&str> {
+        self.nodes.iter().filter(|(_, s)| !s.survives()).map(|(n, _)| n.as_str()).collect()
+    }
+
+    /// Nodes that have not proved the new network, but will try it when the old one goes.
+    pub fn untested(&self) -> Vec<&str> {
+        self.nodes.iter().filter(|(_, s)| *s == Stand::WaitsForLoss).map(|(n, _)| n.as_str()).collect()
+    }
+
+    /// Whether the old network can be switched off.
+    pub fn safe(&self) -> bool {
+        self.lost().is_empty()
+    }
+}
+
+/// Counts who has proved the new network. `views`: what the server knows. `in_force`: whether the
+/// bundle that a node runs is one that brought the candidate.
+///
+/// # Errors
+/// [`WifiError::None`] if no change is under way.
+pub fn tally(
+    yard: &Yard,
+    views: &[NodeView],
+    in_force: &dyn Fn(&str, &NodeView) -> bool,
+) -> Result<Tally, WifiError> {
+    let (network, candidate) = candidate_of(yard).ok_or(WifiError::None)?;
+    let uses_old = |name: &String| {
+        let listed = yard.nodes.get(name).and_then(|n| n.networks.as_ref());
+        listed.is_none_or(|l| l.contains(&candidate.replaces))
+    };
+    let mut nodes = Vec::new();
+    for name in yard.nodes.keys() {
+        let view = views.iter().find(|v| v.id == yard.node_id(name));
+        let asked = candidate.nodes.contains(name);
+        if !asked {
+            // Only nodes in service can be lost.
+            if uses_old(name) && view.is_some_and(|v| v.admitted) {
+                nodes.push((name.clone(), Stand::NotAsked));
+            }
+            continue;
+        }
+        nodes.push((name.clone(), view.map_or(Stand::NotHeard, |v| stand(name, v, in_force))));
+    }
+    Ok(Tally { candidate: network.name.clone(), replaces: candidate.replaces.clone(), nodes })
+}
+
+fn stand(name: &str, view: &NodeView, in_force: &dyn Fn(&str, &NodeView) -> bool) -> Stand {
+    let Some(report) = view.report.as_ref().filter(|_| !view.silent) else { return Stand::NotHeard };
+    if !in_force(name, view) {
+        return match &report.outcome {
+            // It tried, and went back to the bundle before.
+            Some(o) if o.ending != "kept" && report.wifi.candidate.is_none() => match &o.sentence {
+                Some(reason) => Stand::Failed { reason: reason.clone() },
+                None => Stand::NoBundle,
+            },
+            _ => Stand::NoBundle,
+        };
+    }
+    match report.wifi.candidate.as_deref() {
+        Some("proved") => Stand::Proved,
+        Some("waits for the old network to go") => Stand::WaitsForLoss,
+        Some("not tried yet") | None => Stand::NotTried,
+        Some(reason) => Stand::Failed { reason: reason.to_owned() },
+    }
+}
+
+/// Ends a change: the candidate takes the place of the old network in `networks.toml`, and the old
+/// one is removed. `without`: nodes that are given up.
+///
+/// # Errors
+/// [`WifiError::NotProved`] if a node has not proved the new network; nodes that wait for the old
+/// one to go have not.
+pub fn finish(yard: &Yard, tally: &Tally, without: &[String]) -> Result<NetworksFile, WifiError> {
+    let (network, candidate) = candidate_of(yard).ok_or(WifiError::None)?;
+    let lost: Vec<String> = tally
+        .nodes
+        .iter()
+        .filter(|(name, stand)| *stand != Stand::Proved && !without.contains(name))
+        .map(|(name, _)| name.clone())
+        .collect();
+    if !lost.is_empty() {
+        return Err(WifiError::NotProved(lost));
+    }
+    let lists = |n: &crate::yard::tables::NodeFile| {
+        n.networks.as_ref().is_some_and(|l| l.contains(&candidate.replaces))
+    };
+    let listed: Vec<String> =
+        yard.nodes.iter().filter(|(_, n)| lists(n)).map(|(name, _)| name.clone()).collect();
+    if !listed.is_empty() {
+        return Err(WifiError::Listed { network: candidate.replaces.clone(), nodes: listed });
+    }
+    let promoted = NetworkTable { candidate: None, ..network.clone() };
+    let mut file = NetworksFile::default();
+    for old in &yard.networks.networks {
+        if old.name == candidate.replaces {
+            file.networks.push(promoted.clone());
+        } else if old.name != network.name {
+            file.networks.push(old.clone());
+        }
+    }
+    write(yard, &file)?;
+    Ok(file)
+}
+
+/// Gives a change up: the candidate is removed.
+///
+/// # Errors
+/// [`WifiError::None`] if no change is under way.
+pub fn give_up(yard: &Yard) -> Result<NetworksFile, WifiError> {
+    let (network, _) = candidate_of(yard).ok_or(WifiError::None)?;
+    let name = network.name.clone();
+    let mut file = yard.networks.clone();
+    file.networks.retain(|n| n.name != name);
+    write(yard, &file)?;
+    Ok(file)
+}
+
+fn write(yard: &Yard, file: &NetworksFile) -> Result<(), WifiError> {
+    let body = toml::to_string(file).unwrap_or_default();
+    let text = format!("{}\n{body}", crate::yard::NETWORKS_HEAD);
+    Ok(files::replace(&yard.path("networks.toml"), text.as_bytes(), Readers::Usual)?)
+}
