@@ -378,6 +378,40 @@ fn the_profile_case_opens_and_seals() {
     assert_eq!(hex::encode(CONTEXT), context);
 }
 
+/// The key derivation of -29 with the draft's context unwraps the draft's own content key, and with
+/// the context of plain COSE that of the COSE examples: both are published, with P-256 for the
+/// agreement. Source: draft-ietf-suit-firmware-encryption-24 section 6.1.3; COSE working group
+/// example collection, ecdh-wrap-examples/p256-wrap-128-01 (13 March 2024). The shared secret of the
+/// first follows from the keys printed there.
+#[test]
+fn published_content_keys_unwrap() {
+    let plain = bytes("842283f6f6f683f6f6f682188044a101381c");
+    let cases: [(&str, &[u8], &str, &str, &str); 2] = [
+        (
+            "13bd7df22a0b2fa132a02083de47e209ae79231de158037f51aa663ae758fcd7",
+            &CONTEXT,
+            "bb63763fc3913868040a1d63cf3a72ba",
+            "a06b8e6550f308712b1df044b21b7d11d9b22792f1de0997",
+            "15f785b5c931414411b4b71373a9c0f7",
+        ),
+        (
+            "ee45f7c389fdb89923ca67c0e0cd29802dec8f514eb818054beedd5dafa78048",
+            &plain,
+            "7c60cb35a78b24dcf40a394395e9e8cd",
+            "d23bca11c3f8e35bf6f81412794e159772e946ff4fb31bd1",
+            "b2353161740aacf1f7163647984b522a",
+        ),
+    ];
+    for (shared, context, wrapping, wrapped, key) in cases {
+        let mut kek = [0; 16];
+        hkdf::Hkdf::<sha2::Sha256>::new(None, &bytes(shared)).expand(context, &mut kek).unwrap();
+        assert_eq!(hex::encode(kek), wrapping);
+        let mut out = [0; 16];
+        aes_kw::KwAes128::new(&kek.into()).unwrap_key(&bytes(wrapped), &mut out).unwrap();
+        assert_eq!(hex::encode(out), key);
+    }
+}
+
 /// The published examples write header maps in any order; a salt that is there is applied.
 /// Source: draft-ietf-suit-firmware-encryption-24 sections 5.2.4 and 9.3 (order); salt of RFC 5869
 /// A.1, wrapped key computed with two implementations.

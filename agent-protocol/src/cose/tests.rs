@@ -1,3 +1,5 @@
+#![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
+
 use super::sign1::{MAX_KID, MAX_SIGNED};
 use super::*;
 use crate::cbor::{CborFault, CborKind};
