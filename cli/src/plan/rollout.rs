@@ -247,6 +247,10 @@ pub fn start_bundles(
     if planned.is_empty() {
         return Err(RolloutError::NothingToDo);
     }
+    // All are checked before the first is sealed.
+    for step in planned.iter().flatten() {
+        seal::allowed(unlocked, &step.plan, step.before.as_ref())?;
+    }
     follow(yard, Role::Bundle, &views)?;
     let mut care = request.care;
     let mut new = Vec::new();

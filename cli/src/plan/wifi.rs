@@ -1,5 +1,6 @@
 //! A change of Wi-Fi: adding the candidate, counting who has proved it, finishing.
 
+use crate::seal;
 use crate::yard::files::{self, FileError, Readers};
 use crate::yard::names::{self, What};
 use crate::yard::tables::{CandidateTable, NetworkTable, NetworksFile};
@@ -192,6 +193,18 @@ impl Tally {
     pub fn safe(&self) -> bool {
         self.lost().is_empty()
     }
+}
+
+/// Whether the bundle that a node runs is one that brought the candidate network.
+pub fn brought(yard: &Yard, unlocked: &Unlocked, node: &str, view: &NodeView) -> bool {
+    let Some((network, _)) = candidate_of(yard) else { return false };
+    let Some(digest) = view.report.as_ref().and_then(|r| r.bundle) else { return false };
+    let kept = seal::kept(yard, node).unwrap_or_default().into_iter().find(|k| k.digest == digest);
+    let bundle = kept.and_then(|k| seal::open_kept(unlocked, node, &k).ok());
+    bundle.is_some_and(|b| {
+        let named = b.wifi_change.and_then(|w| b.networks.get(usize::from(w.candidate)));
+        named.is_some_and(|n| n.ssid.as_slice() == network.ssid.as_bytes())
+    })
 }
 
 /// Counts who has proved the new network. `views`: what the server knows. `in_force`: whether the

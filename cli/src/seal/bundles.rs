@@ -80,12 +80,7 @@ pub fn seal_node(
     before: Option<&KeptBundle>,
     rng: &mut dyn CryptoRng,
 ) -> Result<SealedNode, SealError> {
-    let old = before.map(|kept| open_kept(unlocked, &plan.name, kept)).transpose()?;
-    let findings = rules::check(plan, old.as_ref());
-    let (blocking, accepted): (Vec<_>, Vec<_>) = findings.into_iter().partition(Finding::blocks);
-    if !blocking.is_empty() {
-        return Err(SealError::Rules { node: plan.name.clone(), findings: blocking });
-    }
+    let (old, accepted) = allowed(unlocked, plan, before)?;
     let bundle = fill(plan, unlocked, rng)?;
     let key = unlocked.signing_key(Role::Bundle)?;
     let mut sequences = yard.sequences()?;
@@ -99,6 +94,29 @@ pub fn seal_node(
         _ => None,
     };
     Ok(SealedNode { node: plan.name.clone(), forward, way_back, accepted })
+}
+
+/// Whether a node's bundle may be sealed: it is admitted, and no rule stands against it.
+///
+/// Returns the bundle before, and the warnings that were accepted.
+///
+/// # Errors
+/// [`SealError::Rules`] with everything that blocks, or [`SealError::NotAdmitted`].
+pub fn allowed(
+    unlocked: &Unlocked,
+    plan: &NodePlan,
+    before: Option<&KeptBundle>,
+) -> Result<(Option<Bundle>, Vec<Finding>), SealError> {
+    let old = before.map(|kept| open_kept(unlocked, &plan.name, kept)).transpose()?;
+    let findings = rules::check(plan, old.as_ref());
+    let (blocking, accepted): (Vec<_>, Vec<_>) = findings.into_iter().partition(Finding::blocks);
+    if !blocking.is_empty() {
+        return Err(SealError::Rules { node: plan.name.clone(), findings: blocking });
+    }
+    if plan.keys.is_none() {
+        return Err(SealError::NotAdmitted(plan.name.clone()));
+    }
+    Ok((old, accepted))
 }
 
 struct Author<'a> {

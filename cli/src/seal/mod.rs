@@ -6,7 +6,7 @@ mod bundles;
 #[cfg(test)]
 mod tests;
 
-pub use bundles::{KeptBundle, SealedNode, fill, kept, latest, open_kept, seal_node};
+pub use bundles::{KeptBundle, SealedNode, allowed, fill, kept, latest, open_kept, seal_node};
 
 use crate::image::Packed;
 use crate::rules::Finding;

@@ -213,6 +213,25 @@ impl Yard {
         })
     }
 
+    /// Writes what was measured at a node: `change` is applied to its calibration file.
+    ///
+    /// # Errors
+    /// [`YardError::File`] if it cannot be written.
+    pub fn calibrate(
+        &self,
+        node: &str,
+        change: impl FnOnce(&mut CalibrationFile),
+    ) -> Result<PathBuf, YardError> {
+        let mut file = self.calibrations.get(node).cloned().unwrap_or_default();
+        change(&mut file);
+        let path = self.path(format!("calibration/{node}.toml"));
+        let body = toml::to_string(&file).unwrap_or_default();
+        let text = format!("# Written by `pintle calibrate`; measure again rather than editing.\n\n{body}");
+        files::make_dir(&self.path("calibration"))?;
+        files::replace(&path, text.as_bytes(), files::Readers::Usual)?;
+        Ok(path)
+    }
+
     /// The public key of a role.
     pub fn public_key(&self, role: Role) -> PublicKey {
         self.public_keys[role.index()]

@@ -196,3 +196,29 @@ fn sample_images_are_of_their_boards_class() {
         assert_eq!(image.note.class, yard.class_of(&board, sample.chip));
     }
 }
+
+#[test]
+fn another_passphrase_can_be_set() {
+    let dir = tempfile::tempdir().unwrap();
+    let yard = yard(dir.path());
+    let unlocked = yard.unlock(PASSPHRASE).unwrap();
+    let mut rng = from_seed(8);
+    assert!(unlocked.relock(b"short", Cost::REHEARSAL, &mut rng).is_err());
+    unlocked.relock(b"one more hinge than before", Cost::REHEARSAL, &mut rng).unwrap();
+    assert!(yard.unlock(PASSPHRASE).is_err());
+    let again = yard.unlock(b"one more hinge than before").unwrap();
+    assert_eq!(again.passphrase("house").unwrap().as_str(), "correct hinges");
+}
+
+#[test]
+fn one_calibration_leaves_the_others() {
+    let dir = tempfile::tempdir().unwrap();
+    let made = yard(dir.path());
+    let gas = tables::GasTable { a: 99.269, b: -1.518033, r0_ohms: 9289 };
+    made.calibrate("barn", |f| f.gas = Some(gas)).unwrap();
+    let light = tables::LightCalibration { on_above: 57, apart: 4.36 };
+    let made = Yard::open(made.dir()).unwrap();
+    made.calibrate("barn", |f| f.light = Some(light)).unwrap();
+    let read = Yard::open(made.dir()).unwrap();
+    assert_eq!((read.calibrations["barn"].gas, read.calibrations["barn"].light), (Some(gas), Some(light)));
+}

@@ -1,8 +1,8 @@
 //! A yard whose passphrase was given: private keys and secrets.
 
-use super::YardError;
 use super::files::{self, Readers};
-use crate::locked::YardKey;
+use super::{LOCK, YardError};
+use crate::locked::{self, Cost, YardKey};
 use ed25519_dalek::SigningKey;
 use pintle_protocol::bundle::{BadNetwork, check_network};
 use pintle_protocol::checkin::ClaimCode;
@@ -58,6 +58,17 @@ impl Unlocked {
         let purpose = format!("{role} key");
         let secret = self.open(&self.dir.join(format!("keys/{role}.box")), &purpose)?;
         Ok(SigningKey::from_bytes(&exact(&purpose, &secret)?))
+    }
+
+    /// Locks the yard with another passphrase. Boxes stay as they are: only the lock changes.
+    ///
+    /// # Errors
+    /// [`YardError::Locked`] if the passphrase is too short.
+    pub fn relock(&self, passphrase: &[u8], cost: Cost, rng: &mut dyn CryptoRng) -> Result<(), YardError> {
+        let path = self.dir.join(LOCK);
+        let text = locked::lock(&self.key, passphrase, cost, rng)
+            .map_err(|error| YardError::Locked { path: path.clone(), error })?;
+        Ok(files::replace(&path, text.as_bytes(), Readers::Owner)?)
     }
 
     pub(super) fn put_signing_key(

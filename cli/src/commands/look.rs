@@ -1,0 +1,76 @@
+use super::Run;
+use crate::error::CliError;
+use crate::exit::Exit;
+use crate::look::{self, Sight};
+use crate::ui::{Answer, table};
+use crate::yard::files;
+use serde::Serialize;
+use std::path::PathBuf;
+
+/// Look into any envelope
+///
+/// Says which key of this yard signed it, what it changes, which nodes would take it, and where it
+/// is damaged if it is. Changes nothing and needs no passphrase. The exit code is 0 for an
+/// envelope signed by this yard, 1 for any other.
+///
+/// Example: pintle look images/two-chip/net-1.1.0/envelope.suit
+#[derive(Debug, clap::Args)]
+pub(super) struct Args {
+    /// The envelope
+    file: PathBuf,
+}
+
+/// Largest envelope that is read, in bytes.
+const MAX_ENVELOPE: u64 = 1 << 20;
+
+#[derive(Serialize)]
+#[serde(transparent)]
+struct Seen(Sight);
+
+impl Answer for Seen {
+    fn text(&self) -> String {
+        let s = &self.0;
+        let mut text = match (&s.signed_by, &s.fault) {
+            (Some(role), None) => format!("authentic: signed with this yard's {role} key\n"),
+            (_, Some(fault)) => format!("not authentic: {fault}\n"),
+            (None, None) => "not authentic\n".to_owned(),
+        };
+        let mut rows = vec![vec!["  size".to_owned(), format!("{} bytes", s.size)]];
+        if let Some(says) = &s.says {
+            let mut row = |what: &str, value: Option<String>| {
+                rows.extend(value.map(|v| vec![format!("  {what}"), v]));
+            };
+            let joined = |list: &[String]| (!list.is_empty()).then(|| list.join(", "));
+            row("manifest", Some(says.digest.clone()));
+            row("sequence number", Some(says.sequence.to_string()));
+            row("changes", joined(&says.components));
+            row("version", says.version.clone());
+            row("name", says.reference.clone());
+            row("content", joined(&says.digests));
+            row("bytes of it", joined(&says.sizes.iter().map(u64::to_string).collect::<Vec<_>>()));
+            row("link versions", says.link.clone());
+            row("actuation profile", says.profile.clone());
+            row("vendor", says.vendor.clone());
+            row("board", says.class.clone());
+            row("node", says.node.clone());
+            row("fetched from", joined(&says.fetched_from));
+            row("encrypted", Some(if says.encrypted { "yes" } else { "no" }.to_owned()));
+        }
+        text += &table(&rows);
+        if !s.taken_by.is_empty() {
+            text += &format!("nodes that would take it: {}\n", s.taken_by.join(", "));
+        }
+        for (node, why) in &s.refused_by {
+            text += &format!("{node} would not: {why}\n");
+        }
+        text
+    }
+}
+
+pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
+    let yard = run.yard()?;
+    let sight = look::look(&yard, &files::read_bytes(&args.file, MAX_ENVELOPE)?);
+    let authentic = sight.signed_by.is_some() && sight.fault.is_none();
+    run.ui.answer(&Seen(sight));
+    Ok(if authentic { Exit::Done } else { Exit::No })
+}
