@@ -107,7 +107,8 @@ fn serve(args: Args) -> Outcome {
 }
 
 fn log(json: bool) {
-    let filter = EnvFilter::try_from_env("PINTLE_LOG").unwrap_or_else(|_| EnvFilter::new("info,actix_server=warn"));
+    let filter =
+        EnvFilter::try_from_env("PINTLE_LOG").unwrap_or_else(|_| EnvFilter::new("info,actix_server=warn"));
     let logger = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
     if json {
         logger.json().init();

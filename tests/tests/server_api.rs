@@ -98,14 +98,26 @@ fn each_error_has_its_status_and_code() {
 
     let zeros = "0".repeat(64);
     expect(server.operator("PUT", &format!("/api/v1/payloads/{zeros}"), b"image"), 422, "digest_differs");
-    expect(server.operator("PUT", &format!("/api/v1/envelopes/{zeros}"), b"no envelope"), 422, "envelope_broken");
+    expect(
+        server.operator("PUT", &format!("/api/v1/envelopes/{zeros}"), b"no envelope"),
+        422,
+        "envelope_broken",
+    );
     let (digest, bytes) = envelope(Chip::Net, 12, b"an image nobody stored");
     expect(server.operator("PUT", &format!("/api/v1/envelopes/{zeros}"), &bytes), 422, "digest_differs");
     expect(server.operator("PUT", &format!("/api/v1/envelopes/{digest}"), &bytes), 422, "payload_missing");
 
     let good = plan(&[&node], forward, back, "hold");
-    expect(server.ask("POST", "/api/v1/rollouts", &plan(&[&node], digest, back, "hold")), 422, "envelope_missing");
-    expect(server.ask("POST", "/api/v1/rollouts", &plan(&[&other], forward, back, "hold")), 409, "node_retired");
+    expect(
+        server.ask("POST", "/api/v1/rollouts", &plan(&[&node], digest, back, "hold")),
+        422,
+        "envelope_missing",
+    );
+    expect(
+        server.ask("POST", "/api/v1/rollouts", &plan(&[&other], forward, back, "hold")),
+        409,
+        "node_retired",
+    );
     let mut bad = good.clone();
     bad["kind"] = json!("bundle");
     expect(server.ask("POST", "/api/v1/rollouts", &bad), 422, "bad_field");
@@ -117,7 +129,10 @@ fn each_error_has_its_status_and_code() {
         ("/waves/0/soak_seconds", json!(999_999_999)),
         ("/waves/0/targets/0/steps", json!([])),
         // The way back has to come later than the step.
-        ("/waves/0/targets/0/steps/0", json!({"envelope": back.to_string(), "way_back": forward.to_string()})),
+        (
+            "/waves/0/targets/0/steps/0",
+            json!({"envelope": back.to_string(), "way_back": forward.to_string()}),
+        ),
     ] {
         let mut bad = good.clone();
         *bad.pointer_mut(pointer).unwrap() = value;
@@ -166,14 +181,15 @@ fn a_payload_over_the_limit_is_refused_and_leaves_nothing() {
 }
 
 #[test]
-fn the_journal_reads_in_pages_and_names_tampering() {
+fn the_journal_reads_in_pages_and_its_chain_holds() {
     let server = Server::start();
     for n in 1..=3 {
         let node = Node::new(n);
         server.good("PUT", &node.path(), &node.wish());
     }
     let page = server.good("GET", "/api/v1/journal?after=1&limit=2", &Value::Null);
-    let numbers: Vec<i64> = page["entries"].as_array().unwrap().iter().map(|e| e["number"].as_i64().unwrap()).collect();
+    let numbers: Vec<i64> =
+        page["entries"].as_array().unwrap().iter().map(|e| e["number"].as_i64().unwrap()).collect();
     assert_eq!(numbers, [2, 3]);
     assert_eq!(page["last"], 4);
     assert_eq!(page["entries"][0]["sentence"], "Hatch 1 is announced; its claim is expected");

@@ -105,7 +105,10 @@ fn check_ins_that_do_not_fit_are_refused() {
     let last = flipped.len() - 1;
     flipped[last] ^= 1;
     assert_eq!(server.send("POST", "/node/check-in", &[], &flipped).node_error(), (401, 3));
-    let other = Node { state: pintle_protocol::checkin::CheckIn { protocol: 9, ..node.state.clone() }, ..node.clone() };
+    let other = Node {
+        state: pintle_protocol::checkin::CheckIn { protocol: 9, ..node.state.clone() },
+        ..node.clone()
+    };
     assert_eq!(other.send_check_in(&server).node_error(), (426, 5));
     assert_eq!(server.send("POST", "/node/check-in", &[], b"rubbish").node_error(), (400, 7));
     assert_eq!(server.send("POST", "/node/check-in", &[], b"").node_error(), (400, 7));
@@ -195,7 +198,10 @@ fn a_rollout_goes_wave_by_wave_and_turns_back_on_failure() {
     assert_eq!(view["state"], "turned back");
     assert_eq!(view["held_because"], "wave 2: Hatch 2 went back or refused; 0 tolerated");
     assert_eq!(view["waves"][1]["targets"][0]["reason"], Reason::NoHandshake.sentence());
-    assert_eq!(view["proves"], "1 of 2 kept: with 95 % confidence fewer than 97.5 % of such nodes would fail");
+    assert_eq!(
+        view["proves"],
+        "1 of 2 kept: with 95 % confidence fewer than 97.5 % of such nodes would fail"
+    );
     assert_eq!(second.check_in(&server).offer, None, "it runs what it ran before");
     assert_eq!(first.check_in(&server).offer.unwrap().envelope, back);
     first.end(Ending::Kept, 0);
@@ -207,8 +213,20 @@ fn a_rollout_goes_wave_by_wave_and_turns_back_on_failure() {
     let journal = server.good("GET", "/api/v1/journal?limit=500", &Value::Null);
     let events: Vec<&str> =
         journal["entries"].as_array().unwrap().iter().map(|e| e["event"].as_str().unwrap()).collect();
-    for event in ["rollout_planned", "rollout_started", "wave_opened", "offered", "kept", "wave_soaking",
-        "wave_passed", "went_back", "wave_failed", "rollout_turned_back", "returned", "return_ended"] {
+    for event in [
+        "rollout_planned",
+        "rollout_started",
+        "wave_opened",
+        "offered",
+        "kept",
+        "wave_soaking",
+        "wave_passed",
+        "went_back",
+        "wave_failed",
+        "rollout_turned_back",
+        "returned",
+        "return_ended",
+    ] {
         assert!(events.contains(&event), "{event} is missing in {events:?}");
     }
 }

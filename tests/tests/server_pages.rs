@@ -34,7 +34,9 @@ fn get(server: &Server, path: &str, cookie: &str) -> Answer {
 fn every_page_needs_a_signed_in_browser() {
     let server = Server::start();
     let node = Node::new(1).admitted(&server);
-    for path in ["/".to_owned(), "/journal".to_owned(), format!("/nodes/{}", node.id), "/rollouts/1".to_owned()] {
+    for path in
+        ["/".to_owned(), "/journal".to_owned(), format!("/nodes/{}", node.id), "/rollouts/1".to_owned()]
+    {
         let answer = server.send("GET", &path, &[], b"");
         assert_eq!(answer.status, 401, "{path}");
         assert!(!answer.text().contains(&node.name));
@@ -92,7 +94,8 @@ fn pages_show_doors_rollouts_and_the_journal() {
         answer.text()
     };
     let overview = text("/");
-    for part in ["Goat &#60;shed&#62; &#38; hatch", "fetching", "closed", "Firmware 1.1", "under way", "<svg"] {
+    for part in ["Goat &#60;shed&#62; &#38; hatch", "fetching", "closed", "Firmware 1.1", "under way", "<svg"]
+    {
         assert!(overview.contains(part), "{part} is missing in {overview}");
     }
     assert!(!overview.contains("Goat <shed>"));

@@ -63,7 +63,8 @@ pub struct Gate {
     pub max_failed: u32,
     /// Nodes that may be silent when the wave passes.
     pub max_silent: u32,
-    /// A node that has not checked in for this long counts as silent; at least 60.
+    /// A node that has not checked in for this long counts as silent; at least twice
+    /// the interval of check-ins, 600 as usual.
     pub silent_after_seconds: u32,
 }
 

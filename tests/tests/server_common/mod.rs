@@ -1,5 +1,5 @@
 //! A server on loopback, a bare HTTP client, and nodes that can lie.
-#![allow(dead_code, reason = "each test binary uses a part")]
+#![allow(dead_code, unreachable_pub, reason = "each test binary uses a part")]
 
 use pintle_protocol::author::{ImageManifest, payload_uri};
 use pintle_protocol::cbor::decode_message;
