@@ -14,6 +14,7 @@ mod node_card;
 mod node_list;
 mod node_retire;
 mod node_show;
+mod rehearse;
 mod rollout_act;
 mod rollout_list;
 mod rollout_show;
@@ -93,6 +94,7 @@ enum Command {
     #[command(subcommand)]
     Wifi(Wifi),
     Look(look::Args),
+    Rehearse(rehearse::Args),
     /// Join a server, sign in a phone
     #[command(subcommand)]
     Server(Server),
@@ -208,6 +210,7 @@ fn dispatch(command: Command, run: &mut Run) -> Result<Exit, CliError> {
         Command::Wifi(Wifi::Tally(args)) => wifi_tally::run(&args, run),
         Command::Wifi(Wifi::Finish(args)) => wifi_finish::run(&args, run),
         Command::Look(args) => look::run(&args, run),
+        Command::Rehearse(args) => rehearse::run(&args, &mut run.ui),
         Command::Server(Server::Join(args)) => server_join::run(&args, run),
         Command::Server(Server::Link(args)) => server_link::run(&args, run),
         Command::Server(Server::About(args)) => server_about::run(&args, run),

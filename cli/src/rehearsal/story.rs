@@ -1,0 +1,517 @@
+//! The acts of a rehearsal.
+
+use super::RehearsalError;
+use super::fleet::Fleet;
+use super::host::Host;
+use super::larkfield::{self, Change, NEW, OLD, PASSPHRASE, PLACES};
+use super::report::{Act, Report};
+use super::rollouts::{self, Images};
+use super::wire::Wire;
+use crate::api::http::{Http, Trust};
+use crate::api::{Action, Client};
+use crate::firmware::samples;
+use crate::image::{PackRequest, Packed, pack};
+use crate::random::from_seed;
+use crate::seal::{self, SealedNode};
+use crate::yard::{Unlocked, Yard};
+use pintle_protocol::bundle::Network;
+use pintle_protocol::card::{self, StarterCard};
+use pintle_protocol::cbor::{decode_message, encode_message};
+use pintle_protocol::checkin::{Claim, ClaimCode, Ending, Phase, claim_is_genuine};
+use pintle_protocol::cose::{self, sign1};
+use pintle_protocol::id::{Chip, Digest, NodeId, Role};
+use pintle_protocol::sim::{AccessPoint, Air, Chance, Door, VirtualBoard};
+use pintle_protocol::suit::TrustAnchors;
+use pintle_server::contract::{Admit, ExpectNode, Kind, Progress, RolloutState, RolloutView, TargetView};
+use rand_chacha::ChaCha20Rng;
+use rand_core::Rng;
+use rustls::pki_types::CertificateDer;
+use rustls::pki_types::pem::PemObject;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+use zeroize::Zeroizing;
+
+/// The server looks at its rollouts so often, in rehearsed seconds.
+const TICK: u64 = 5;
+/// How long everything must stay well after a wave, in seconds.
+const SOAK: u32 = 1800;
+
+/// Yard, server and nodes.
+pub(super) struct Stage {
+    dir: PathBuf,
+    own: bool,
+    seed: u64,
+    rng: ChaCha20Rng,
+    yard: Yard,
+    unlocked: Unlocked,
+    host: Host,
+    client: Client,
+    fleet: Fleet,
+    images: Vec<Packed>,
+    acts: Vec<Act>,
+}
+
+fn text(e: impl std::fmt::Display) -> String {
+    e.to_string()
+}
+
+impl Stage {
+    /// Makes yard, server and boards.
+    pub(super) fn build(dir: &Path, own: bool, seed: u64) -> Result<Self, String> {
+        let mut rng = from_seed(seed);
+        let yard_dir = dir.join("yard");
+        fs::create_dir_all(dir).map_err(text)?;
+        let yard = larkfield::make(&yard_dir, &mut rng)?;
+        let host = Host::start(&dir.join("server"), Chance::new(seed, "server").block())?;
+        let running = &host.running;
+        let (base, ca) = (running.base_url.clone(), running.ca_pem.clone().unwrap_or_default());
+        fs::write(yard.path("server-ca.pem"), &ca).map_err(text)?;
+        let yard = larkfield::write_server(&yard, &base, &running.server_key.to_string())?;
+        let unlocked = yard.unlock(PASSPHRASE).map_err(text)?;
+        let token = running.operator_token.clone().ok_or("the server gave no token at its first start")?;
+        unlocked.put_server_token(&token, &mut rng).map_err(text)?;
+        let http = Http::new(&base, Trust::Authority(ca.as_bytes()), Zeroizing::new(token)).map_err(text)?;
+        let client = Client::over(http);
+        client.about().map_err(text)?;
+
+        let der = CertificateDer::from_pem_slice(ca.as_bytes()).map_err(text)?;
+        let air = Air { points: vec![AccessPoint::new(OLD.1, OLD.2)] };
+        let fleet = Fleet::new(air, Wire::new(der.as_ref())?);
+        let acts = Vec::new();
+        let (dir, images) = (dir.to_owned(), Vec::new());
+        let mut stage =
+            Self { dir, own, seed, rng, yard, unlocked, host, client, fleet, images, acts };
+        for name in ["net-1.0.0", "io-1.0.0", "net-1.1.0", "io-1.1.0"] {
+            stage.pack(name)?;
+        }
+        stage.hang_boards(der.as_ref())?;
+        Ok(stage)
+    }
+
+    /// Packs a sample image with the yard's own library.
+    fn pack(&mut self, name: &str) -> Result<(), String> {
+        let sample = samples::find(name).ok_or_else(|| format!("there is no sample {name}"))?;
+        let request = PackRequest {
+            file: sample.file,
+            bytes: sample.bytes,
+            chip: sample.chip,
+            board: "latchboard",
+            rehearsal: true,
+            way_back_to: None,
+        };
+        let packing = pack(&self.yard, &self.unlocked, request).map_err(text)?;
+        self.images.push(packing.image);
+        Ok(())
+    }
+
+    fn image(&self, chip: Chip, version: &str) -> Result<&Packed, String> {
+        let fits = |p: &&Packed| p.chip == chip && p.version.to_string() == version;
+        self.images.iter().find(fits).ok_or_else(|| format!("there is no image {chip} {version}"))
+    }
+
+    /// Announces every node, writes its starter card, and hangs its board.
+    fn hang_boards(&mut self, ca: &[u8]) -> Result<(), String> {
+        let payload = |p: &Packed| p.payload().map_err(text);
+        let net = payload(self.image(Chip::Net, "1.0.0")?)?;
+        let io = payload(self.image(Chip::Io, "1.0.0")?)?;
+        for place in &PLACES {
+            let plan = self.yard.plan(place.name).map_err(text)?;
+            let mut code: ClaimCode = [0; 16];
+            self.rng.fill_bytes(&mut code);
+            self.unlocked.put_claim_code(place.name, &code, &mut self.rng).map_err(text)?;
+            let expect = ExpectNode {
+                name: plan.file.label.clone(),
+                class: plan.classes[0],
+                code_digest: Digest::of(&code),
+                replace: false,
+            };
+            self.client.expect_node(&plan.id, &expect).map_err(text)?;
+            let key = |role| self.yard.public_key(role);
+            let card = StarterCard {
+                schema: card::SCHEMA,
+                node: plan.id,
+                name: plan.draft.name.clone(),
+                vendor: plan.vendor,
+                net_class: plan.classes[0],
+                io_class: plan.classes[1],
+                code,
+                anchors: TrustAnchors {
+                    root: key(Role::Root),
+                    image: [key(Role::Image)].into_iter().collect(),
+                    bundle: [key(Role::Bundle)].into_iter().collect(),
+                    server: self.host.running.server_key,
+                },
+                servers: plan.draft.servers.clone(),
+                ca: heapless::Vec::from_slice(ca).map_err(|_| "the certificate does not fit the card")?,
+                network: Network {
+                    ssid: heapless::Vec::from_slice(OLD.1.as_bytes()).unwrap_or_default(),
+                    passphrase: heapless::String::try_from(OLD.2).unwrap_or_default(),
+                },
+            };
+            let mut bytes = vec![0; 2560];
+            let len = encode_message(&card, &mut bytes).ok_or("the starter card is too large")?;
+            bytes.truncate(len);
+            let chance = Chance::new(self.seed, place.name);
+            let mut board =
+                VirtualBoard::new(place.name, &net, &io, &bytes, Door::at_rest(place.open), chance);
+            // A wire of a metre beside a motor: now and then a frame is lost or hurt.
+            board.io.loses_one_in = 400;
+            board.io.flips_one_in = 700;
+            self.fleet.add(place.name, plan.id, board);
+        }
+        Ok(())
+    }
+
+    pub(super) fn address(&self) -> &str {
+        self.client.address()
+    }
+
+    pub(super) fn link(&self) -> Result<String, String> {
+        let link = self.client.sign_in_link().map_err(text)?;
+        Ok(format!("{}{}", self.client.address(), link.path))
+    }
+
+    pub(super) fn stop(self) {
+        let Self { host, dir, own, client, fleet, .. } = self;
+        drop((client, fleet));
+        // It ends with the process at the latest.
+        let _ = host.running.stop();
+        if own {
+            // Left behind at worst; it holds nothing that matters.
+            let _ = fs::remove_dir_all(dir);
+        }
+    }
+
+    pub(super) fn stay(&mut self, stop: &dyn Fn() -> bool) -> Result<(), String> {
+        while !stop() {
+            self.second()?;
+            std::thread::sleep(Duration::from_secs(1));
+        }
+        Ok(())
+    }
+
+    /// One second for everybody.
+    fn second(&mut self) -> Result<(), String> {
+        self.host.second();
+        self.fleet.second()?;
+        if self.fleet.now.is_multiple_of(TICK) {
+            self.host.running.tick().map_err(text)?;
+        }
+        Ok(())
+    }
+
+    /// Lets time go on until `done`, for at most `seconds`; every second `meanwhile`.
+    fn until(
+        &mut self,
+        seconds: u64,
+        what: &str,
+        mut done: impl FnMut(&mut Self) -> Result<bool, String>,
+    ) -> Result<(), String> {
+        for n in 0..seconds {
+            self.second()?;
+            if n % TICK == 0 && done(self)? {
+                return Ok(());
+            }
+        }
+        Err(format!("{what} did not happen within {seconds} s"))
+    }
+
+    /// Plays every act.
+    pub(super) fn play(&mut self, say: &mut dyn FnMut(&str)) -> Result<Report, RehearsalError> {
+        type Scene = fn(&mut Stage) -> Result<String, String>;
+        let scenes: [(&str, Scene); 7] = [
+            ("commission eight nodes", Stage::commission),
+            ("configure each for its door", Stage::configure),
+            ("move to the new Wi-Fi, proving it first", Stage::move_wifi),
+            ("switch the old network off", Stage::leave_old_wifi),
+            ("roll out firmware 1.1.0 in waves, one door in use", Stage::better_firmware),
+            ("roll out a bad image: it goes back, the rollout holds", Stage::bad_firmware),
+            ("see that every node is well", Stage::look_around),
+        ];
+        for (title, scene) in scenes {
+            let from = self.fleet.now;
+            let outcome = scene(self)
+                .map_err(|cause| RehearsalError { doing: format!("trying to {title}"), cause })?;
+            say(&format!("{:>6} s  {title}: {outcome}", self.fleet.now));
+            self.acts.push(Act { title: title.to_owned(), from, to: self.fleet.now, outcome });
+        }
+        Ok(self.report())
+    }
+
+    fn report(&self) -> Report {
+        let nodes = self.fleet.reports();
+        let count = |f: fn(&super::NodeReport) -> bool| nodes.iter().filter(|n| f(n)).count() as u32;
+        Report {
+            seed: self.seed,
+            acts: self.acts.clone(),
+            relay_pulses_during_updates: self.fleet.pulses_during_updates,
+            presses_held_off: self.fleet.presses_held_off,
+            nodes_lost: self.fleet.lost().len() as u32,
+            nodes_kept: count(|n| n.kept > 0),
+            nodes_went_back: count(|n| n.went_back > 0),
+            nodes_waited: count(|n| !n.waited_for.is_empty()),
+            rehearsed_seconds: self.fleet.now,
+            check_ins: self.fleet.check_ins,
+            nodes,
+        }
+    }
+
+    /// Nodes make their keys and claim; the CLI checks each claim and admits it.
+    fn commission(&mut self) -> Result<String, String> {
+        self.until(300, "the claims", |s| Ok(s.client.claims().map_err(text)?.len() == PLACES.len()))?;
+        for view in self.client.claims().map_err(text)? {
+            let name = self.yard.name_of(view.node).ok_or("a claim of an unknown node")?.to_owned();
+            let body = hex::decode(&view.body).map_err(text)?;
+            let code = self.unlocked.claim_code(&name).map_err(text)?;
+            let message = sign1::parse(&body).map_err(text)?;
+            let payload = message.unverified_payload().ok_or("a claim without a payload")?;
+            let claim: Claim = decode_message(payload).map_err(text)?;
+            sign1::open(&body, &claim.signing_key, cose::AAD_CLAIM).map_err(text)?;
+            if claim.node != view.node || !claim_is_genuine(&code, &claim) {
+                return Err(format!("the claim of {name} was not made with its starter card"));
+            }
+            let keys = Admit { signing_key: claim.signing_key, sealing_key: claim.sealing_key };
+            self.client.admit(&view.node, &keys).map_err(text)?;
+            let path = self.yard.path(format!("nodes/{name}.toml"));
+            let mut file = fs::read_to_string(&path).map_err(text)?;
+            file += &format!(
+                "\n[keys]\nsigning = \"{}\"\nsealing = \"{}\"\n",
+                claim.signing_key, claim.sealing_key
+            );
+            fs::write(&path, file).map_err(text)?;
+            self.unlocked.forget_claim_code(&name).map_err(text)?;
+        }
+        self.reopen()?;
+        self.until(300, "the first check-ins", |s| {
+            Ok(s.client.nodes().map_err(text)?.iter().all(|n| n.last_seen.is_some()))
+        })?;
+        Ok(format!("{} claims checked and admitted", PLACES.len()))
+    }
+
+    fn reopen(&mut self) -> Result<(), String> {
+        self.yard = Yard::open(self.yard.dir()).map_err(text)?;
+        Ok(())
+    }
+
+    /// Seals a bundle for each of these nodes, after the safety rules.
+    fn sealed(&mut self, names: &[&str]) -> Result<Vec<(NodeId, SealedNode)>, String> {
+        let mut all = Vec::new();
+        for name in names {
+            let plan = self.yard.plan(name).map_err(text)?;
+            let before = seal::latest(&self.yard, name).map_err(text)?;
+            let sealed = seal::seal_node(&self.yard, &self.unlocked, &plan, before.as_ref(), &mut self.rng)
+                .map_err(text)?;
+            all.push((plan.id, sealed));
+        }
+        Ok(all)
+    }
+
+    /// Starts a rollout and lets time go on until it is done.
+    fn carry_out(&mut self, rollout: &RolloutView, seconds: u64) -> Result<(), String> {
+        self.client.act(rollout.id, Action::Start, None).map_err(text)?;
+        let id = rollout.id;
+        self.until(seconds, "the end of the rollout", |s| {
+            s.fleet.press_during_trials();
+            let view = s.client.rollout(id).map_err(text)?;
+            match view.state {
+                RolloutState::Done => Ok(true),
+                RolloutState::Held | RolloutState::TurnedBack => {
+                    Err(format!("the rollout is {}: {}", view.state, view.held_because.unwrap_or_default()))
+                }
+                RolloutState::Ready | RolloutState::UnderWay => Ok(false),
+            }
+        })
+    }
+
+    fn configure(&mut self) -> Result<String, String> {
+        let names: Vec<_> = PLACES.iter().map(|p| p.name).collect();
+        let sealed = self.sealed(&names)?;
+        let rollout =
+            rollouts::bundles(&self.client, "First configuration", Kind::Bundle, &[sealed], 60)?;
+        self.carry_out(&rollout, 3600)?;
+        Ok("8 bundles checked, sealed and kept".to_owned())
+    }
+
+    /// Both networks on the air; one hatch does not hear the new one at first.
+    fn move_wifi(&mut self) -> Result<String, String> {
+        let far = "duck-hatch";
+        let mut point = AccessPoint::new(NEW.1, NEW.2);
+        point.deaf_places.push(far.to_owned());
+        self.fleet.air.points.push(point);
+
+        let names: Vec<_> = PLACES.iter().map(|p| p.name).collect();
+        larkfield::write_networks(&self.yard, Some(&Change { nodes: &names, after_loss_minutes: None }))?;
+        self.reopen()?;
+        let near: Vec<_> = names.iter().copied().filter(|n| *n != far).collect();
+        let first = self.sealed(&near[..2])?;
+        let rest = self.sealed(&near[2..])?;
+        let rollout = rollouts::bundles(
+            &self.client,
+            "Wi-Fi: larkfield to larkfield-meadow",
+            Kind::Wifi,
+            &[first, rest],
+            300,
+        )?;
+        self.carry_out(&rollout, 7200)?;
+
+        // The far one fails, says why, and stays where it was.
+        let sealed = self.sealed(&[far])?;
+        let envelope = sealed.first().map(|(_, s)| s.forward.digest).ok_or("nothing was sealed")?;
+        let rollout =
+            rollouts::bundles(&self.client, "Wi-Fi: duck house hatch", Kind::Wifi, &[sealed], 60)?;
+        self.client.act(rollout.id, Action::Start, None).map_err(text)?;
+        self.until(3600, "the failure of the far hatch", |s| {
+            let member = s.fleet.member(far).ok_or("no such node")?;
+            Ok(member.ended(&envelope) == Some(Ending::WentBack))
+        })?;
+        let id = rollout.id;
+        self.until(600, "the hold of its rollout", |s| {
+            Ok(s.client.rollout(id).map_err(text)?.state == RolloutState::Held)
+        })?;
+
+        // A second access point closes the gap; the bundle is sealed anew, with a new number.
+        if let Some(point) = self.fleet.air.points.iter_mut().find(|p| p.ssid == NEW.1.as_bytes()) {
+            point.deaf_places.clear();
+        }
+        let sealed = self.sealed(&[far])?;
+        // The held rollout still has the node: it is turned back, since nothing of it was kept.
+        self.client.act(id, Action::TurnBack, None).map_err(text)?;
+        let rollout =
+            rollouts::bundles(&self.client, "Wi-Fi: duck house hatch again", Kind::Wifi, &[sealed], 60)?;
+        self.carry_out(&rollout, 3600)?;
+        Ok("7 proved it at once; the duck house hatch did not hear it, stayed on the old one, and proved it \
+            after an access point was added"
+            .to_owned())
+    }
+
+    fn leave_old_wifi(&mut self) -> Result<String, String> {
+        for point in &mut self.fleet.air.points {
+            point.on = point.ssid == NEW.1.as_bytes();
+        }
+        for _ in 0..600 {
+            self.second()?;
+        }
+        let lost = self.fleet.members.iter().filter(|m| m.network().as_deref() != Some(NEW.1)).count();
+        match lost {
+            0 => Ok("8 of 8 nodes are on the new network".to_owned()),
+            n => Err(format!("{n} nodes are not on the new network")),
+        }
+    }
+
+    /// Three waves. The door of one node of the second wave is in use for a while.
+    fn better_firmware(&mut self) -> Result<String, String> {
+        let ids: Vec<_> = self.fleet.members.iter().map(|m| m.id).collect();
+        let from = [self.image(Chip::Net, "1.0.0")?, self.image(Chip::Io, "1.0.0")?];
+        let to = [Some(self.image(Chip::Net, "1.1.0")?), Some(self.image(Chip::Io, "1.1.0")?)];
+        let waves = [ids[..1].to_vec(), ids[1..4].to_vec(), ids[4..].to_vec()];
+        let rollout = rollouts::images(
+            &self.client,
+            &self.yard,
+            &self.unlocked,
+            "Firmware 1.1.0",
+            &Images { from, to },
+            &waves,
+            SOAK,
+        )?;
+        let busy = self.fleet.members.get(1 + (self.seed % 3) as usize).map(|m| m.name.clone());
+        let busy = busy.ok_or("there is no second wave")?;
+        self.client.act(rollout.id, Action::Start, None).map_err(text)?;
+        let id = rollout.id;
+        let mut in_use_since = None;
+        let mut waited = 0;
+        self.until(6 * 3600, "the end of the rollout", |s| {
+            s.fleet.press_during_trials();
+            let now = s.fleet.now;
+            let member = s.fleet.member(&busy).ok_or("no such node")?;
+            let waits = member.phase() == Some(Phase::Waiting);
+            // Hens, children, wheelbarrows: the door goes up and down until ten minutes have passed.
+            let second_wave = in_use_since.is_some() || member.phase() == Some(Phase::Fetching);
+            if second_wave {
+                let since = *in_use_since.get_or_insert(now);
+                if now - since < 600
+                    && (now - since).is_multiple_of(40)
+                    && let Some(board) = member.board()
+                {
+                    board.door.used();
+                }
+                waited += u32::from(waits);
+            }
+            let view = s.client.rollout(id).map_err(text)?;
+            match view.state {
+                RolloutState::Done => Ok(true),
+                RolloutState::Held | RolloutState::TurnedBack => {
+                    Err(format!("the rollout is {}: {}", view.state, view.held_because.unwrap_or_default()))
+                }
+                RolloutState::Ready | RolloutState::UnderWay => Ok(false),
+            }
+        })?;
+        if waited == 0 {
+            return Err(format!("{busy} did not wait although its door was in use"));
+        }
+        let view = self.client.rollout(id).map_err(text)?;
+        Ok(format!("8 kept, {busy} waited while its door was in use; {}", view.proves))
+    }
+
+    /// One image that is bad for a reason that real ones have; the seed says which.
+    fn bad_firmware(&mut self) -> Result<String, String> {
+        const BAD: [&str; 5] = [
+            "net-1.2.0-mute-link",
+            "io-1.2.0-wrong-position",
+            "net-1.2.0-no-check-in",
+            "net-1.2.0-reset-loop",
+            "io-1.2.0-mute-link",
+        ];
+        let name = BAD[(self.seed % BAD.len() as u64) as usize];
+        self.pack(name)?;
+        let chip = samples::find(name).map(|s| s.chip).ok_or("there is no such sample")?;
+        let bad = self.images.last().ok_or("nothing was packed")?.clone();
+        let from = [self.image(Chip::Net, "1.1.0")?, self.image(Chip::Io, "1.1.0")?];
+        let mut to = [None, None];
+        to[chip.index()] = Some(&bad);
+        let ids: Vec<_> = self.fleet.members.iter().map(|m| m.id).collect();
+        let waves = [ids[..2].to_vec(), ids[2..].to_vec()];
+        let rollout = rollouts::images(
+            &self.client,
+            &self.yard,
+            &self.unlocked,
+            "Firmware 1.2.0",
+            &Images { from, to },
+            &waves,
+            SOAK,
+        )?;
+        self.client.act(rollout.id, Action::Start, None).map_err(text)?;
+        let id = rollout.id;
+        self.until(3 * 3600, "the hold of the rollout", |s| {
+            s.fleet.press_during_trials();
+            Ok(s.client.rollout(id).map_err(text)?.state == RolloutState::Held)
+        })?;
+        // Those on trial finish by themselves.
+        self.until(3600, "the end of the last trial", |s| {
+            Ok(s.fleet.members.iter().all(|m| m.phase() == Some(Phase::Idle)))
+        })?;
+        let view = self.client.rollout(id).map_err(text)?;
+        let waits = |t: &&TargetView| t.progress == Progress::WaitingForItsTurn;
+        let untouched = view.waves.iter().flat_map(|w| &w.targets).filter(waits).count();
+        let why = view.held_because.unwrap_or_default();
+        Ok(format!("{name}: {why}; {untouched} nodes were never offered it"))
+    }
+
+    fn look_around(&mut self) -> Result<String, String> {
+        for _ in 0..300 {
+            self.second()?;
+        }
+        let check = self.client.check_journal().map_err(text)?;
+        if let Some(bad) = check.bad {
+            return Err(format!("the journal is broken at entry {bad:?}"));
+        }
+        let lost = self.fleet.lost();
+        if !lost.is_empty() {
+            return Err(format!("not heard of: {}", lost.join(", ")));
+        }
+        if self.fleet.pulses_during_updates != 0 {
+            return Err(format!("{} relay pulses during updates", self.fleet.pulses_during_updates));
+        }
+        Ok(format!("all heard of; the journal's {} entries hang together", check.good))
+    }
+}
