@@ -56,6 +56,9 @@ pub struct StarterCard {
 
 impl core::fmt::Debug for StarterCard {
     fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
-        f.debug_struct("StarterCard").field("node", &self.node).field("name", &self.name).finish_non_exhaustive()
+        f.debug_struct("StarterCard")
+            .field("node", &self.node)
+            .field("name", &self.name)
+            .finish_non_exhaustive()
     }
 }

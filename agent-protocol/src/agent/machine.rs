@@ -365,16 +365,13 @@ impl Agent {
             TransferEnd::WrongDigest => Some((Reason::LinkFailed, 0)),
             TransferEnd::NoAnswer { taken } => Some((Reason::LinkFailed, taken)),
         };
-        match lost {
-            None => {}
-            Some((reason, taken)) => {
-                if self.record.trial.is_some_and(|t| t.change.part == Part::Io) {
-                    self.record.go_back(reason, taken);
-                    push(out, Action::Save);
-                    self.put_in_force(Part::Io, at.now, out);
-                }
-                // Without a trial the repair comes round again after its pause.
-            }
+        // Without a trial the repair comes round again after its pause.
+        if let Some((reason, taken)) = lost
+            && self.record.trial.is_some_and(|t| t.change.part == Part::Io)
+        {
+            self.record.go_back(reason, taken);
+            push(out, Action::Save);
+            self.put_in_force(Part::Io, at.now, out);
         }
     }
 

@@ -18,6 +18,7 @@ const TRIES: u8 = 5;
 
 /// Where taking up an offer stands.
 #[derive(Clone, Debug, Default)]
+#[allow(clippy::large_enum_variant, reason = "there is no heap, and one of these")]
 pub(super) enum Taking {
     /// Nothing is being taken up.
     #[default]

@@ -7,8 +7,8 @@ mod settings;
 pub(crate) mod tests;
 
 pub use node_rules::node_refuses;
-pub use settings::{SETTINGS, settings, settings_sum, sum_of};
 pub use schema::{
     Address, Alarms, BadNetwork, Bundle, Door, DoorKind, MAX_NETWORKS, MAX_SERVERS, Network, Policy, SCHEMA,
     UnattendedClose, WifiChange, check_network,
 };
+pub use settings::{SETTINGS, settings, settings_sum, sum_of};

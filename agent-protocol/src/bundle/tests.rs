@@ -101,7 +101,8 @@ fn a_bundle_reads_back() {
 #[test]
 fn the_node_keeps_its_own_rules() {
     assert_eq!(node_refuses(&larkfield_bundle()), None);
-    let cases: [(u32, fn(&mut Bundle)); 22] = [
+    type Case = (u32, fn(&mut Bundle));
+    let cases: [Case; 22] = [
         (1, |b| b.schema = 2),
         (2, |b| b.door.kind = DoorKind::OnePiece),
         (2, |b| b.door.kind = DoorKind::Swinging),

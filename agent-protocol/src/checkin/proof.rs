@@ -42,8 +42,7 @@ mod tests {
     #[test]
     fn a_claim_with_any_other_key_or_code_is_not_genuine() {
         let code = [5; 16];
-        let (node, s, x, class) =
-            (NodeId([1; 16]), PublicKey([2; 32]), PublicKey([3; 32]), Uuid16([4; 16]));
+        let (node, s, x, class) = (NodeId([1; 16]), PublicKey([2; 32]), PublicKey([3; 32]), Uuid16([4; 16]));
         let claim = Claim {
             protocol: PROTOCOL,
             node,

@@ -6,9 +6,9 @@
 
 mod decide;
 mod holds;
-mod touches;
 #[cfg(test)]
 mod tests;
+mod touches;
 
 pub use decide::{Clearance, DoorFacts, PairFacts, decide, decide_first};
 pub use holds::{Hold, Holds};

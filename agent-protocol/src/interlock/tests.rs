@@ -1,13 +1,12 @@
 //! Exhaustive over the product of the discretised inputs, one invariant per test.
 
-use std::vec::Vec;
 use super::*;
 use crate::bundle::Policy;
 use crate::checkin::Position;
+use std::vec::Vec;
 
 const TRI: [Option<bool>; 3] = [None, Some(false), Some(true)];
-const POSITIONS: [Position; 4] =
-    [Position::Unknown, Position::Open, Position::PartlyOpen, Position::Closed];
+const POSITIONS: [Position; 4] = [Position::Unknown, Position::Open, Position::PartlyOpen, Position::Closed];
 
 fn policy(consent: bool) -> Policy {
     Policy { rest_seconds: 30, trial_seconds: 120, consent, supply_min_mv: 4750, supply_max_mv: 5250 }

@@ -231,8 +231,7 @@ impl Answer {
                     s.plausible,
                     s.inhibited,
                 ];
-                let flags =
-                    flags.iter().enumerate().fold(0u8, |all, (n, flag)| all | (u8::from(*flag) << n));
+                let flags = flags.iter().enumerate().fold(0u8, |all, (n, flag)| all | (u8::from(*flag) << n));
                 fill(&mut p, &[position, flags]);
                 fill(&mut p, &s.rest_seconds.to_le_bytes());
                 fill(&mut p, &s.supply_mv.to_le_bytes());

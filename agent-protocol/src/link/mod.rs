@@ -7,9 +7,9 @@ mod frame;
 mod handshake;
 mod loader;
 mod message;
-mod transfer;
 #[cfg(test)]
 mod tests;
+mod transfer;
 
 pub use frame::{FRAME_MAX, FrameFault, PAYLOAD_MAX, decode_frame, encode_frame};
 pub use handshake::{Agreement, Speaks, agree, pair_facts};

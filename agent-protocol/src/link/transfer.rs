@@ -64,9 +64,7 @@ impl Transfer {
     /// The piece of the image that the next question carries: offset and length.
     pub fn wants(&self) -> Option<(u32, usize)> {
         match self.state {
-            State::Sending { next } => {
-                Some((next, DATA_MAX.min(self.size.saturating_sub(next) as usize)))
-            }
+            State::Sending { next } => Some((next, DATA_MAX.min(self.size.saturating_sub(next) as usize))),
             _ => None,
         }
     }

@@ -359,12 +359,8 @@ impl BootRecord {
                     *kept = trial.change.sequence;
                 }
             }
-            self.outcome = Some(Outcome {
-                envelope: trial.change.manifest,
-                ending: Ending::Kept,
-                reason: 0,
-                detail: 0,
-            });
+            self.outcome =
+                Some(Outcome { envelope: trial.change.manifest, ending: Ending::Kept, reason: 0, detail: 0 });
         }
     }
 

@@ -4,7 +4,6 @@ use super::{ApiError, Request, Response, Transport};
 use reqwest::blocking;
 use rustls::pki_types::CertificateDer;
 use rustls::pki_types::pem::PemObject;
-use std::error::Error as _;
 use std::io::Read;
 use std::sync::Arc;
 use std::time::Duration;
@@ -122,19 +121,14 @@ fn tls(trust: Trust<'_>) -> Result<rustls::ClientConfig, ApiError> {
 }
 
 /// What is wrong with the certificate, if that is why it failed.
-fn certificate_fault(error: &reqwest::Error) -> Option<String> {
-    let mut next = error.source();
-    while let Some(error) = next {
-        let inner = error.downcast_ref::<std::io::Error>().and_then(|io| io.get_ref());
-        let tls = error
-            .downcast_ref::<rustls::Error>()
-            .or_else(|| inner.and_then(|i| i.downcast_ref::<rustls::Error>()));
-        if let Some(rustls::Error::InvalidCertificate(fault)) = tls {
-            return Some(fault.to_string());
-        }
-        next = error.source();
+fn certificate_fault(error: &(dyn std::error::Error + 'static)) -> Option<String> {
+    if let Some(rustls::Error::InvalidCertificate(fault)) = error.downcast_ref() {
+        return Some(fault.to_string());
     }
-    None
+    // An I/O error gives the source of what it wraps, not the wrapped error itself.
+    let wrapped = error.downcast_ref::<std::io::Error>().and_then(std::io::Error::get_ref);
+    let wrapped = wrapped.and_then(|e| certificate_fault(e));
+    wrapped.or_else(|| error.source().and_then(certificate_fault))
 }
 
 /// The deepest cause, which says the most.

@@ -79,7 +79,10 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
         run.ui.warn("all readings are from about the same temperature; record some on a cold day too");
     }
     if door.open_below_mm.is_some() || door.closed_above_mm.is_some() {
-        run.ui.warn(&format!("nodes/{}.toml sets thresholds too; take them out, so that these count", args.node));
+        run.ui.warn(&format!(
+            "nodes/{}.toml sets thresholds too; take them out, so that these count",
+            args.node
+        ));
     }
     Ok(Exit::Done)
 }

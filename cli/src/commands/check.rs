@@ -97,7 +97,8 @@ impl Answer for RuleList {
 
 pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     if args.rules {
-        let line = |r: &rules::Rule| RuleLine { id: r.id, severity: r.severity, asks: r.asks, source: r.source };
+        let line =
+            |r: &rules::Rule| RuleLine { id: r.id, severity: r.severity, asks: r.asks, source: r.source };
         run.ui.answer(&RuleList(rules::all().map(line).collect()));
         return Ok(Exit::Done);
     }
@@ -118,6 +119,8 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     }
     let report = Report { nodes };
     run.ui.answer(&report);
-    run.ui.say("Pintle is no certified alarm and no door operator; local codes and licensed practice come first");
+    run.ui.say(
+        "Pintle is no certified alarm and no door operator; local codes and licensed practice come first",
+    );
     Ok(if report.nodes.iter().any(Checked::blocks) { Exit::No } else { Exit::Done })
 }

@@ -44,7 +44,9 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let mut rng = run.rng()?;
     let file = card::issue(&yard, &unlocked, &client, &args.name, &args.out, args.replace, &mut rng)?;
     run.ui.answer(&Card { node: args.name.clone(), file });
-    run.ui.warn("the card holds a Wi-Fi passphrase and a claim code in clear: wipe it once the node is admitted");
+    run.ui.warn(
+        "the card holds a Wi-Fi passphrase and a claim code in clear: wipe it once the node is admitted",
+    );
     run.ui.say(&format!("next: put it into the node, switch it on, then `pintle node admit {}`", args.name));
     Ok(Exit::Done)
 }

@@ -37,11 +37,19 @@ impl Answer for Lines {
             .0
             .iter()
             .map(|l| {
-                let status = l.status.clone().unwrap_or_else(|| {
-                    if l.admitted { "admitted" } else { "not admitted" }.to_owned()
-                });
+                let status = l
+                    .status
+                    .clone()
+                    .unwrap_or_else(|| if l.admitted { "admitted" } else { "not admitted" }.to_owned());
                 let door = l.door.clone().unwrap_or_default();
-                vec![l.node.clone(), l.label.clone(), l.board.clone(), status, door, l.last_seen.map(show::utc).unwrap_or_default()]
+                vec![
+                    l.node.clone(),
+                    l.label.clone(),
+                    l.board.clone(),
+                    status,
+                    door,
+                    l.last_seen.map(show::utc).unwrap_or_default(),
+                ]
             })
             .collect();
         table(&rows)

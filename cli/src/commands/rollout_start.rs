@@ -102,8 +102,13 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     };
     let view = if args.what.bundles {
         let title = args.how.title.clone().unwrap_or_else(|| "configuration".to_owned());
-        let request =
-            BundleRollout { title: &title, kind: Kind::Bundle, nodes: &args.nodes, waves: &args.how.waves, care };
+        let request = BundleRollout {
+            title: &title,
+            kind: Kind::Bundle,
+            nodes: &args.nodes,
+            waves: &args.how.waves,
+            care,
+        };
         let mut rng = run.rng()?;
         start_bundles(&yard, &unlocked, &client, &request, &mut rng, &mut tell)?
     } else {

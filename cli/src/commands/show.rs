@@ -35,8 +35,13 @@ impl Answer for Rollout {
                 .targets
                 .iter()
                 .map(|t| {
-                    let step = if t.steps > 1 { format!("step {} of {}", t.step, t.steps) } else { String::new() };
-                    let progress = if t.turning_back { format!("{} (turning back)", t.progress) } else { t.progress.to_string() };
+                    let step =
+                        if t.steps > 1 { format!("step {} of {}", t.step, t.steps) } else { String::new() };
+                    let progress = if t.turning_back {
+                        format!("{} (turning back)", t.progress)
+                    } else {
+                        t.progress.to_string()
+                    };
                     let why = t.reason.clone().unwrap_or_else(|| t.holds.join("; "));
                     vec![format!("  {}", t.name), progress, step, why]
                 })

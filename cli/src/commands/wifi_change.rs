@@ -71,8 +71,9 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
         care: args.how.care(),
     };
     let mut said = Vec::new();
-    let started =
-        start_bundles(&changed, &unlocked, &client, &request, &mut rng, &mut |text| said.push(text.to_owned()));
+    let started = start_bundles(&changed, &unlocked, &client, &request, &mut rng, &mut |text| {
+        said.push(text.to_owned())
+    });
     said.iter().for_each(|text| run.ui.say(text));
     match started {
         Ok(view) => {

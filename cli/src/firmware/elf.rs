@@ -9,9 +9,9 @@
 
 use super::Machine;
 use super::layout::{self, LayoutFault, Piece};
+use object::Endianness;
 use object::elf::{self, FileHeader32};
 use object::read::elf::{FileHeader as _, ProgramHeader as _};
-use object::Endianness;
 use thiserror::Error;
 
 /// What is wrong with an ELF file.

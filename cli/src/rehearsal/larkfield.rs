@@ -24,7 +24,13 @@ pub(super) struct Place {
     pub(super) open: bool,
 }
 
-const fn place(name: &'static str, label: &'static str, kind: &'static str, closes: bool, open: bool) -> Place {
+const fn place(
+    name: &'static str,
+    label: &'static str,
+    kind: &'static str,
+    closes: bool,
+    open: bool,
+) -> Place {
     Place { name, label, kind, closes, open }
 }
 
@@ -94,7 +100,8 @@ pub(super) fn write_networks(yard: &Yard, change: Option<&Change<'_>>) -> Result
 pub(super) fn write_server(yard: &Yard, address: &str, key: &str) -> Result<Yard, String> {
     let path = yard.path("yard.toml");
     let mut text = fs::read_to_string(&path).map_err(|e| format!("yard.toml: {e}"))?;
-    let _ = write!(text, "\n[server]\naddresses = [\"{address}\"]\nca = \"server-ca.pem\"\nkey = \"{key}\"\n");
+    let _ =
+        write!(text, "\n[server]\naddresses = [\"{address}\"]\nca = \"server-ca.pem\"\nkey = \"{key}\"\n");
     fs::write(&path, text).map_err(|e| format!("yard.toml: {e}"))?;
     Yard::open(yard.dir()).map_err(|e| e.to_string())
 }

@@ -64,8 +64,7 @@ pub(super) fn images(
     soak_seconds: u32,
 ) -> Result<RolloutView, String> {
     let speaks = |p: &Packed| p.speaks();
-    let at_hand: Vec<Vec<Speaks>> =
-        images.to.iter().map(|p| p.iter().map(|p| speaks(p)).collect()).collect();
+    let at_hand: Vec<Vec<Speaks>> = images.to.iter().map(|p| p.iter().map(|p| speaks(p)).collect()).collect();
     let plan = Plan {
         net: speaks(images.from[0]),
         io: speaks(images.from[1]),

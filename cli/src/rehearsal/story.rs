@@ -80,8 +80,7 @@ impl Stage {
         let fleet = Fleet::new(air, Wire::new(der.as_ref())?);
         let acts = Vec::new();
         let (dir, images) = (dir.to_owned(), Vec::new());
-        let mut stage =
-            Self { dir, own, seed, rng, yard, unlocked, host, client, fleet, images, acts };
+        let mut stage = Self { dir, own, seed, rng, yard, unlocked, host, client, fleet, images, acts };
         for name in ["net-1.0.0", "io-1.0.0", "net-1.1.0", "io-1.1.0"] {
             stage.pack(name)?;
         }
@@ -231,8 +230,8 @@ impl Stage {
         ];
         for (title, scene) in scenes {
             let from = self.fleet.now;
-            let outcome = scene(self)
-                .map_err(|cause| RehearsalError { doing: format!("trying to {title}"), cause })?;
+            let outcome =
+                scene(self).map_err(|cause| RehearsalError { doing: format!("trying to {title}"), cause })?;
             say(&format!("{:>6} s  {title}: {outcome}", self.fleet.now));
             self.acts.push(Act { title: title.to_owned(), from, to: self.fleet.now, outcome });
         }
@@ -327,8 +326,7 @@ impl Stage {
     fn configure(&mut self) -> Result<String, String> {
         let names: Vec<_> = PLACES.iter().map(|p| p.name).collect();
         let sealed = self.sealed(&names)?;
-        let rollout =
-            rollouts::bundles(&self.client, "First configuration", Kind::Bundle, &[sealed], 60)?;
+        let rollout = rollouts::bundles(&self.client, "First configuration", Kind::Bundle, &[sealed], 60)?;
         self.carry_out(&rollout, 3600)?;
         Ok("8 bundles checked, sealed and kept".to_owned())
     }
@@ -358,8 +356,7 @@ impl Stage {
         // The far one fails, says why, and stays where it was.
         let sealed = self.sealed(&[far])?;
         let envelope = sealed.first().map(|(_, s)| s.forward.digest).ok_or("nothing was sealed")?;
-        let rollout =
-            rollouts::bundles(&self.client, "Wi-Fi: duck house hatch", Kind::Wifi, &[sealed], 60)?;
+        let rollout = rollouts::bundles(&self.client, "Wi-Fi: duck house hatch", Kind::Wifi, &[sealed], 60)?;
         self.client.act(rollout.id, Action::Start, None).map_err(text)?;
         self.until(3600, "the failure of the far hatch", |s| {
             let member = s.fleet.member(far).ok_or("no such node")?;

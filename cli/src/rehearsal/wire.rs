@@ -41,9 +41,7 @@ impl Wire {
     /// Sends one request; status and body, or `None` if no answer came.
     pub(super) fn send(&self, base: &str, request: &OwnedRequest) -> Option<(u16, Vec<u8>)> {
         let request = match request {
-            OwnedRequest::Claim(body) => {
-                self.client.post(format!("{base}/node/claim")).body(body.clone())
-            }
+            OwnedRequest::Claim(body) => self.client.post(format!("{base}/node/claim")).body(body.clone()),
             OwnedRequest::CheckIn(body) => {
                 self.client.post(format!("{base}/node/check-in")).body(body.clone())
             }

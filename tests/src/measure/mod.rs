@@ -5,6 +5,7 @@
 
 mod bench;
 mod node;
+mod server;
 mod tool;
 
 pub use tool::MeasureError;
@@ -16,19 +17,25 @@ use std::fmt;
 pub enum Group {
     /// How long things take.
     Bench,
+    /// What the server takes.
+    Server,
     /// How much flash a node takes.
     Node,
+    /// How large pages are.
+    Page,
 }
 
 impl Group {
     /// All groups, in the order in which they are measured.
-    pub const ALL: [Self; 2] = [Self::Bench, Self::Node];
+    pub const ALL: [Self; 4] = [Self::Bench, Self::Server, Self::Node, Self::Page];
 
     /// Its word.
     pub const fn word(self) -> &'static str {
         match self {
             Self::Bench => "bench",
+            Self::Server => "server",
             Self::Node => "node",
+            Self::Page => "page",
         }
     }
 
@@ -73,7 +80,9 @@ impl fmt::Display for Row {
 pub fn run(group: Group) -> Result<Vec<Row>, MeasureError> {
     match group {
         Group::Bench => bench::rows(),
+        Group::Server => server::memory_rows(),
         Group::Node => node::rows(),
+        Group::Page => server::page_rows(),
     }
 }
 

@@ -297,7 +297,8 @@ pub fn envelope(chip: Chip, sequence: u64, image: &[u8]) -> (Digest, Vec<u8>) {
     }
     .envelope(&SigningKey::from_bytes(&[0x51; 32]))
     .unwrap();
-    (pintle_protocol::suit::peek(&bytes).unwrap().digest, bytes)
+    let digest = pintle_protocol::suit::peek(&bytes).unwrap().digest;
+    (digest, bytes)
 }
 
 impl Server {
