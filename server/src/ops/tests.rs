@@ -66,10 +66,10 @@ impl Node {
         let Some(subject) = self.check_in.subject else { return };
         match self.check_in.phase {
             Phase::Idle => {}
-            Phase::Fetching if luck % 16 == 0 => self.end(subject, Ending::Refused),
+            Phase::Fetching if luck.is_multiple_of(16) => self.end(subject, Ending::Refused),
             Phase::Fetching => self.check_in.phase = Phase::Waiting,
             Phase::Waiting => self.check_in.phase = Phase::Trial,
-            Phase::Trial if luck % 8 == 0 => self.end(subject, Ending::WentBack),
+            Phase::Trial if luck.is_multiple_of(8) => self.end(subject, Ending::WentBack),
             Phase::Trial => self.end(subject, Ending::Kept),
         }
     }

@@ -66,10 +66,10 @@ impl Node {
         let verdict = |refused| Verdict { refused, reason: 400, detail: 0 };
         match self.report.phase {
             Phase::Idle => {}
-            Phase::Fetching if luck % 16 == 0 => self.end(subject, Some(verdict(true))),
+            Phase::Fetching if luck.is_multiple_of(16) => self.end(subject, Some(verdict(true))),
             Phase::Fetching => self.report.phase = Phase::Waiting,
             Phase::Waiting => self.report.phase = Phase::Trial,
-            Phase::Trial if luck % 8 == 0 => self.end(subject, Some(verdict(false))),
+            Phase::Trial if luck.is_multiple_of(8) => self.end(subject, Some(verdict(false))),
             Phase::Trial => self.end(subject, None),
         }
     }
