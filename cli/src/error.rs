@@ -338,7 +338,7 @@ fn library_hint(e: &LibraryError) -> Option<String> {
 
 fn wifi_hint(e: &WifiError) -> Option<String> {
     Some(match e {
-        WifiError::UnderWay(_) => "`pintle wifi tally` shows how far it is; end it with `pintle wifi finish`".to_owned(),
+        WifiError::UnderWay(_) => "`pintle wifi tally` shows how far it is; end it with `pintle wifi finish` or `pintle wifi give-up`".to_owned(),
         WifiError::None => "begin one with `pintle wifi change`".to_owned(),
         WifiError::NoNetwork { nearest: Some(nearest), .. } => format!("did you mean `{nearest}`?"),
         WifiError::NotProved(_) => {

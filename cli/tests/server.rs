@@ -178,6 +178,7 @@ fn a_change_of_wifi_that_cannot_be_offered_leaves_the_yard_as_it_was() {
     assert_eq!(names(&before), names(&place.files()));
     assert_eq!(Yard::open(&place.path("yard")).unwrap().networks.networks.len(), 1);
     place.run(&["wifi", "tally"]).ends(1);
+    place.run(&["wifi", "give-up"]).ends(1);
     running.stop().unwrap();
 }
 

@@ -29,6 +29,7 @@ mod show;
 mod wifi_add;
 mod wifi_change;
 mod wifi_finish;
+mod wifi_give_up;
 mod wifi_tally;
 mod yard_passphrase;
 mod yard_start;
@@ -55,17 +56,20 @@ pub struct Cli {
     command: Command,
 }
 
+/// Where `--help` lists what every command takes.
+const HEADING: &str = "For every command";
+
 /// For every command.
 #[derive(Clone, Debug, Args)]
 struct Globals {
     /// The yard: this directory or one above it
-    #[arg(long, global = true, env = "PINTLE_YARD", default_value = ".", value_name = "DIR")]
+    #[arg(long, global = true, help_heading = HEADING, env = "PINTLE_YARD", default_value = ".", value_name = "DIR")]
     yard: PathBuf,
     /// File with the yard's passphrase; without it you are asked
-    #[arg(long, global = true, env = "PINTLE_PASSPHRASE_FILE", value_name = "FILE")]
+    #[arg(long, global = true, help_heading = HEADING, env = "PINTLE_PASSPHRASE_FILE", value_name = "FILE")]
     passphrase_file: Option<PathBuf>,
     /// Answer in JSON, for scripts
-    #[arg(long, global = true)]
+    #[arg(long, global = true, help_heading = HEADING)]
     json: bool,
 }
 
@@ -154,6 +158,7 @@ enum Wifi {
     Change(wifi_change::Args),
     Tally(wifi_tally::Args),
     Finish(wifi_finish::Args),
+    GiveUp(wifi_give_up::Args),
 }
 
 #[derive(Debug, Subcommand)]
@@ -209,6 +214,7 @@ fn dispatch(command: Command, run: &mut Run) -> Result<Exit, CliError> {
         Command::Wifi(Wifi::Change(args)) => wifi_change::run(&args, run),
         Command::Wifi(Wifi::Tally(args)) => wifi_tally::run(&args, run),
         Command::Wifi(Wifi::Finish(args)) => wifi_finish::run(&args, run),
+        Command::Wifi(Wifi::GiveUp(args)) => wifi_give_up::run(&args, run),
         Command::Look(args) => look::run(&args, run),
         Command::Rehearse(args) => rehearse::run(&args, &mut run.ui),
         Command::Server(Server::Join(args)) => server_join::run(&args, run),

@@ -1,7 +1,9 @@
 use super::rollout_start::How;
 use super::{Run, show};
+use crate::api::ApiError;
 use crate::error::CliError;
 use crate::exit::Exit;
+use crate::plan::RolloutError;
 use crate::plan::rollout::{BundleRollout, start_bundles};
 use crate::plan::wifi::{self, NewNetwork};
 use crate::yard::tables::CandidateTable;
@@ -80,6 +82,12 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
             run.ui.answer(&show::Rollout(view));
             run.ui.say("leave the old network on until `pintle wifi tally` says that it is safe");
             Ok(Exit::Done)
+        }
+        Err(error @ RolloutError::Api(ApiError::Down { .. } | ApiError::Unreadable { .. })) => {
+            // The server may have taken it before the connection broke: keep what it may need.
+            run.ui.warn("it is not known whether the rollout was started; see `pintle rollout list`");
+            run.ui.say("`pintle wifi give-up` takes the candidate out of the yard again");
+            Err(error.into())
         }
         Err(error) => {
             // Nothing was offered: the yard goes back to how it was.

@@ -28,6 +28,7 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let nodes: Vec<String> =
         tally.nodes.iter().map(|(n, _)| n.clone()).filter(|n| !args.without.contains(n)).collect();
     wifi::finish(&yard, &tally, &args.without)?;
+    unlocked.forget_passphrase(&tally.replaces)?;
     let yard = crate::yard::Yard::open(yard.dir())?;
     let title = args.how.title.clone().unwrap_or_else(|| format!("Wi-Fi {} stays", tally.candidate));
     let request = BundleRollout {
