@@ -47,7 +47,7 @@ impl core::error::Error for MessageFault {}
 /// Reads a whole message (claim, check-in, reply, bundle, ...) by its derived `Decode`.
 ///
 /// # Errors
-/// [`MessageFault::Cbor`] unless `bytes` pass [`check`]; [`MessageFault::Field`] unless they are
+/// [`MessageFault::Cbor`] unless `bytes` pass [`check()`]; [`MessageFault::Field`] unless they are
 /// a message of this kind and nothing else.
 pub fn decode_message<'b, T: Decode<'b, ()>>(bytes: &'b [u8]) -> Result<T, MessageFault> {
     check(bytes, Limits::default())?;

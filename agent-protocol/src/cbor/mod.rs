@@ -1,6 +1,6 @@
 //! CBOR (RFC 8949): one strict rule for everything that comes in, and helpers for what goes out.
 //!
-//! Whatever arrives passes [`check`] first: one item, well-formed, in deterministic encoding
+//! Whatever arrives passes [`check()`] first: one item, well-formed, in deterministic encoding
 //! (RFC 8949 section 4.2.1), nothing after it. Only then is it read with `minicbor`.
 
 pub mod blob;

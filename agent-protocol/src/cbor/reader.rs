@@ -7,7 +7,7 @@
 use minicbor::data::Type;
 use minicbor::{Decoder, decode};
 
-/// A reader on bytes that have passed [`crate::cbor::check`].
+/// A reader on bytes that have passed [`crate::cbor::check()`].
 #[derive(Clone, Debug)]
 pub(crate) struct Reader<'b> {
     decoder: Decoder<'b>,
