@@ -11,20 +11,16 @@ use crate::api::http::{Http, Trust};
 use crate::api::{Action, Client};
 use crate::firmware::samples;
 use crate::image::{PackRequest, Packed, pack};
+use crate::node::admit::admit;
+use crate::node::card::issue;
 use crate::random::from_seed;
 use crate::seal::{self, SealedNode};
 use crate::yard::{Unlocked, Yard};
-use pintle_protocol::bundle::Network;
-use pintle_protocol::card::{self, StarterCard};
-use pintle_protocol::cbor::{decode_message, encode_message};
-use pintle_protocol::checkin::{Claim, ClaimCode, Ending, Phase, claim_is_genuine};
-use pintle_protocol::cose::{self, sign1};
-use pintle_protocol::id::{Chip, Digest, NodeId, Role};
+use pintle_protocol::checkin::{Ending, Phase};
+use pintle_protocol::id::{Chip, NodeId};
 use pintle_protocol::sim::{AccessPoint, Air, Chance, Door, VirtualBoard};
-use pintle_protocol::suit::TrustAnchors;
-use pintle_server::contract::{Admit, ExpectNode, Kind, Progress, RolloutState, RolloutView, TargetView};
+use pintle_server::contract::{Kind, Progress, RolloutState, RolloutView, TargetView};
 use rand_chacha::ChaCha20Rng;
-use rand_core::Rng;
 use rustls::pki_types::CertificateDer;
 use rustls::pki_types::pem::PemObject;
 use std::fs;
@@ -84,7 +80,7 @@ impl Stage {
         for name in ["net-1.0.0", "io-1.0.0", "net-1.1.0", "io-1.1.0"] {
             stage.pack(name)?;
         }
-        stage.hang_boards(der.as_ref())?;
+        stage.hang_boards()?;
         Ok(stage)
     }
 
@@ -110,54 +106,23 @@ impl Stage {
     }
 
     /// Announces every node, writes its starter card, and hangs its board.
-    fn hang_boards(&mut self, ca: &[u8]) -> Result<(), String> {
+    fn hang_boards(&mut self) -> Result<(), String> {
         let payload = |p: &Packed| p.payload().map_err(text);
         let net = payload(self.image(Chip::Net, "1.0.0")?)?;
         let io = payload(self.image(Chip::Io, "1.0.0")?)?;
         for place in &PLACES {
-            let plan = self.yard.plan(place.name).map_err(text)?;
-            let mut code: ClaimCode = [0; 16];
-            self.rng.fill_bytes(&mut code);
-            self.unlocked.put_claim_code(place.name, &code, &mut self.rng).map_err(text)?;
-            let expect = ExpectNode {
-                name: plan.file.label.clone(),
-                class: plan.classes[0],
-                code_digest: Digest::of(&code),
-                replace: false,
-            };
-            self.client.expect_node(&plan.id, &expect).map_err(text)?;
-            let key = |role| self.yard.public_key(role);
-            let card = StarterCard {
-                schema: card::SCHEMA,
-                node: plan.id,
-                name: plan.draft.name.clone(),
-                vendor: plan.vendor,
-                net_class: plan.classes[0],
-                io_class: plan.classes[1],
-                code,
-                anchors: TrustAnchors {
-                    root: key(Role::Root),
-                    image: [key(Role::Image)].into_iter().collect(),
-                    bundle: [key(Role::Bundle)].into_iter().collect(),
-                    server: self.host.running.server_key,
-                },
-                servers: plan.draft.servers.clone(),
-                ca: heapless::Vec::from_slice(ca).map_err(|_| "the certificate does not fit the card")?,
-                network: Network {
-                    ssid: heapless::Vec::from_slice(OLD.1.as_bytes()).unwrap_or_default(),
-                    passphrase: heapless::String::try_from(OLD.2).unwrap_or_default(),
-                },
-            };
-            let mut bytes = vec![0; 2560];
-            let len = encode_message(&card, &mut bytes).ok_or("the starter card is too large")?;
-            bytes.truncate(len);
+            let out = self.dir.join("cards").join(place.name);
+            let path =
+                issue(&self.yard, &self.unlocked, &self.client, place.name, &out, false, &mut self.rng)
+                    .map_err(text)?;
+            let bytes = fs::read(path).map_err(text)?;
             let chance = Chance::new(self.seed, place.name);
             let mut board =
                 VirtualBoard::new(place.name, &net, &io, &bytes, Door::at_rest(place.open), chance);
             // A wire of a metre beside a motor: now and then a frame is lost or hurt.
             board.io.loses_one_in = 400;
             board.io.flips_one_in = 700;
-            self.fleet.add(place.name, plan.id, board);
+            self.fleet.add(place.name, self.yard.node_id(place.name), board);
         }
         Ok(())
     }
@@ -259,27 +224,8 @@ impl Stage {
     /// Nodes make their keys and claim; the CLI checks each claim and admits it.
     fn commission(&mut self) -> Result<String, String> {
         self.until(300, "the claims", |s| Ok(s.client.claims().map_err(text)?.len() == PLACES.len()))?;
-        for view in self.client.claims().map_err(text)? {
-            let name = self.yard.name_of(view.node).ok_or("a claim of an unknown node")?.to_owned();
-            let body = hex::decode(&view.body).map_err(text)?;
-            let code = self.unlocked.claim_code(&name).map_err(text)?;
-            let message = sign1::parse(&body).map_err(text)?;
-            let payload = message.unverified_payload().ok_or("a claim without a payload")?;
-            let claim: Claim = decode_message(payload).map_err(text)?;
-            sign1::open(&body, &claim.signing_key, cose::AAD_CLAIM).map_err(text)?;
-            if claim.node != view.node || !claim_is_genuine(&code, &claim) {
-                return Err(format!("the claim of {name} was not made with its starter card"));
-            }
-            let keys = Admit { signing_key: claim.signing_key, sealing_key: claim.sealing_key };
-            self.client.admit(&view.node, &keys).map_err(text)?;
-            let path = self.yard.path(format!("nodes/{name}.toml"));
-            let mut file = fs::read_to_string(&path).map_err(text)?;
-            file += &format!(
-                "\n[keys]\nsigning = \"{}\"\nsealing = \"{}\"\n",
-                claim.signing_key, claim.sealing_key
-            );
-            fs::write(&path, file).map_err(text)?;
-            self.unlocked.forget_claim_code(&name).map_err(text)?;
+        for place in &PLACES {
+            admit(&self.yard, &self.unlocked, &self.client, place.name).map_err(text)?;
         }
         self.reopen()?;
         self.until(300, "the first check-ins", |s| {
