@@ -3,12 +3,13 @@
 mod flash;
 mod layout;
 mod nor;
+mod request;
 
 pub use flash::{Flash, FlashFault};
-pub use layout::Layout;
+pub use layout::{Area, Layout, LayoutFault};
 pub use nor::NorAdapter;
+pub use request::{PATH_MAX, Request};
 
-use crate::id::Digest;
 use crate::link::FRAME_MAX;
 
 /// A net chip with what is around it.
@@ -44,26 +45,6 @@ pub trait Board {
 
     /// Starts again. The node is not polled any more after this.
     fn restart(&mut self);
-}
-
-/// A request to the server.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Request<'a> {
-    /// `POST /node/claim`.
-    Claim(&'a [u8]),
-    /// `POST /node/check-in`.
-    CheckIn(&'a [u8]),
-    /// `GET /node/envelope/<hex>`.
-    Envelope(Digest),
-    /// `GET /node/payload/<hex>` with `Range: bytes=<offset>-<offset + len - 1>`.
-    Payload {
-        /// SHA-256 of the whole payload.
-        digest: Digest,
-        /// First byte.
-        offset: u32,
-        /// How many bytes.
-        len: u32,
-    },
 }
 
 /// Why a network was not joined.

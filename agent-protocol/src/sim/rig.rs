@@ -97,7 +97,78 @@ pub struct Server {
     pub seen: Option<CheckIn>,
     /// Whether requests reach it.
     pub down: bool,
-    time: u64,
+    /// Its clock, in seconds.
+    pub time: u64,
+}
+
+impl Server {
+    /// Takes an envelope and its payload and offers it.
+    pub fn offer(&mut self, envelope: Vec<u8>, payload: Option<&[u8]>) -> Digest {
+        let digest = peek(&envelope).map_or(Digest([0; 32]), |p| p.digest);
+        self.offer = Some(Offer { envelope: digest, size: envelope.len() as u32 });
+        self.envelopes.insert(digest, envelope);
+        if let Some(payload) = payload {
+            self.payloads.insert(Digest::of(payload), payload.to_vec());
+        }
+        digest
+    }
+
+    /// Answers a request: HTTP status and body.
+    pub fn answer(&mut self, yard: &Yard, request: &OwnedRequest) -> (u16, Vec<u8>) {
+        match request {
+            OwnedRequest::Claim(body) => {
+                let claim = sign1::parse(body)
+                    .ok()
+                    .and_then(|m| decode_message::<Claim>(m.unverified_payload()?).ok())
+                    .filter(|c| sign1::open(body, &c.signing_key, cose::AAD_CLAIM).is_ok())
+                    .filter(|c| claim_is_genuine(&CODE, c));
+                match claim {
+                    Some(claim) => {
+                        self.claim = Some(claim);
+                        (204, Vec::new())
+                    }
+                    None => (400, Vec::new()),
+                }
+            }
+            OwnedRequest::CheckIn(body) => {
+                let Some(claim) = &self.claim else { return (403, Vec::new()) };
+                let Ok(payload) = sign1::open(body, &claim.signing_key, cose::AAD_CHECK_IN) else {
+                    return (401, Vec::new());
+                };
+                let Ok(check_in) = decode_message::<CheckIn>(payload) else { return (400, Vec::new()) };
+                if self.seen.as_ref().is_some_and(|s| s.counter >= check_in.counter) {
+                    return (409, Vec::new());
+                }
+                let reply = Reply {
+                    protocol: PROTOCOL,
+                    nonce: check_in.nonce,
+                    node: check_in.node,
+                    time: self.time,
+                    next_seconds: 30,
+                    offer: self.offer,
+                };
+                self.seen = Some(check_in);
+                let mut plain = [0; 512];
+                let len = encode_message(&reply, &mut plain).unwrap_or(0);
+                let mut out = vec![0; 1024];
+                let len = sign1::sign_attached(&yard.server, None, &plain[..len], cose::AAD_REPLY, &mut out)
+                    .unwrap_or(0);
+                out.truncate(len);
+                (200, out)
+            }
+            OwnedRequest::Envelope(digest) => match self.envelopes.get(digest) {
+                Some(envelope) => (200, envelope.clone()),
+                None => (404, Vec::new()),
+            },
+            OwnedRequest::Payload { digest, offset, len } => match self.payloads.get(digest) {
+                Some(payload) => {
+                    let range = *offset as usize..(*offset + *len) as usize;
+                    payload.get(range).map_or((416, Vec::new()), |p| (206, p.to_vec()))
+                }
+                None => (404, Vec::new()),
+            },
+        }
+    }
 }
 
 /// A node, its board, and the server.
@@ -166,13 +237,7 @@ impl Rig {
 
     /// Puts an envelope and its payload on the server and offers it.
     pub fn offer(&mut self, envelope: Vec<u8>, payload: Option<&[u8]>) -> Digest {
-        let digest = peek(&envelope).map_or(Digest([0; 32]), |p| p.digest);
-        self.server.offer = Some(Offer { envelope: digest, size: envelope.len() as u32 });
-        self.server.envelopes.insert(digest, envelope);
-        if let Some(payload) = payload {
-            self.server.payloads.insert(Digest::of(payload), payload.to_vec());
-        }
-        digest
+        self.server.offer(envelope, payload)
     }
 
     /// Takes power away and gives it back.
@@ -259,66 +324,9 @@ impl Rig {
             Some(Pending::Silence) => node.poll(now, Event::NoResponse),
             Some(Pending::Request { .. }) if self.server.down => node.poll(now, Event::NoResponse),
             Some(Pending::Request { request, .. }) => {
-                let (status, body) = self.answer(&request);
+                let (status, body) = self.server.answer(&self.yard, &request);
                 node.poll(now, Event::Response { status, body: &body })
             }
-        }
-    }
-
-    fn answer(&mut self, request: &OwnedRequest) -> (u16, Vec<u8>) {
-        match request {
-            OwnedRequest::Claim(body) => {
-                let claim = sign1::parse(body)
-                    .ok()
-                    .and_then(|m| decode_message::<Claim>(m.unverified_payload()?).ok())
-                    .filter(|c| sign1::open(body, &c.signing_key, cose::AAD_CLAIM).is_ok())
-                    .filter(|c| claim_is_genuine(&CODE, c));
-                match claim {
-                    Some(claim) => {
-                        self.server.claim = Some(claim);
-                        (204, Vec::new())
-                    }
-                    None => (400, Vec::new()),
-                }
-            }
-            OwnedRequest::CheckIn(body) => {
-                let Some(claim) = &self.server.claim else { return (403, Vec::new()) };
-                let Ok(payload) = sign1::open(body, &claim.signing_key, cose::AAD_CHECK_IN) else {
-                    return (401, Vec::new());
-                };
-                let Ok(check_in) = decode_message::<CheckIn>(payload) else { return (400, Vec::new()) };
-                if self.server.seen.as_ref().is_some_and(|s| s.counter >= check_in.counter) {
-                    return (409, Vec::new());
-                }
-                let reply = Reply {
-                    protocol: PROTOCOL,
-                    nonce: check_in.nonce,
-                    node: check_in.node,
-                    time: self.server.time,
-                    next_seconds: 30,
-                    offer: self.server.offer,
-                };
-                self.server.seen = Some(check_in);
-                let mut plain = [0; 512];
-                let len = encode_message(&reply, &mut plain).unwrap_or(0);
-                let mut out = vec![0; 1024];
-                let len =
-                    sign1::sign_attached(&self.yard.server, None, &plain[..len], cose::AAD_REPLY, &mut out)
-                        .unwrap_or(0);
-                out.truncate(len);
-                (200, out)
-            }
-            OwnedRequest::Envelope(digest) => match self.server.envelopes.get(digest) {
-                Some(envelope) => (200, envelope.clone()),
-                None => (404, Vec::new()),
-            },
-            OwnedRequest::Payload { digest, offset, len } => match self.server.payloads.get(digest) {
-                Some(payload) => {
-                    let range = *offset as usize..(*offset + *len) as usize;
-                    payload.get(range).map_or((416, Vec::new()), |p| (206, p.to_vec()))
-                }
-                None => (404, Vec::new()),
-            },
         }
     }
 
