@@ -34,6 +34,8 @@ const DEAF_MILLIS: Millis = 10 * 60_000;
 const CANDIDATE_TRIES: u8 = 3;
 /// Time between two tries to bring the io chip to the image that the record says.
 const REPAIR_PAUSE: Millis = 60_000;
+/// Without an answer for so long the io chip counts as gone: a few lost frames do not.
+const IO_SILENCE: Millis = 10_000;
 /// The io chip may be silent for so long after a start before it counts as in need of repair.
 const REPAIR_AFTER: Millis = 20_000;
 
@@ -80,6 +82,8 @@ pub struct Agent {
     pub(super) taking: Taking,
     pub(super) evidence: Evidence,
     pub(super) trial_since: Millis,
+    /// When the io chip last answered by the bundle in force.
+    io_heard: Millis,
     pub(super) holds: Holds,
     pub(super) last_answer: Millis,
     pub(super) last_tried: Option<u8>,
@@ -113,6 +117,7 @@ impl Agent {
             taking: Taking::No,
             evidence: Evidence::default(),
             trial_since: 0,
+            io_heard: 0,
             holds: Holds::NONE,
             last_answer: 0,
             last_tried: None,
@@ -242,27 +247,45 @@ impl Agent {
         if at.sense.pressed && self.record.staged.is_some() {
             self.consent_at = Some(at.now);
         }
-        let settings = self.bundle.as_ref().map_or(0, crate::bundle::settings_sum);
-        if !self.programming
-            && let (Some(hello), Some(status)) = (at.sense.hello, at.sense.status)
-            // What the io chip says counts only once it goes by the bundle in force.
-            && status.settings == settings
-        {
-            let io_is_right = self.record.io.current().is_some_and(|i| i.digest.0.starts_with(&hello.digest));
-            let net = self.record.net.current();
-            let agreed = net.is_some_and(|n| {
-                crate::link::agree((n.link, n.profile), (hello.link, hello.profile)).is_some()
-            });
-            self.evidence.handshake |= io_is_right && agreed;
-            self.evidence.plausible = status.plausible;
-            if self.evidence.first_position.is_none()
-                && !status.moving
-                && status.position != Position::Unknown
-            {
-                self.evidence.first_position = Some(status.position);
-            }
+        if !self.programming {
+            self.hear_io(at);
         }
         self.evidence.joined = matches!(self.radio, Radio::On { .. });
+    }
+
+    /// What the io chip says counts only once it goes by the bundle in force, and only as long as
+    /// it goes on doing so: one that resets in a loop also shakes hands now and then.
+    fn hear_io(&mut self, at: &Moment) {
+        let settings = self.bundle.as_ref().map_or(0, crate::bundle::settings_sum);
+        let (hello, status) = match (at.sense.hello, at.sense.status) {
+            (Some(hello), Some(status)) if status.settings == settings => (hello, status),
+            // A reset has made it forget.
+            (_, Some(_)) => return self.io_broke_off(),
+            (_, None) if at.now.saturating_sub(self.io_heard) >= IO_SILENCE => return self.io_broke_off(),
+            (_, None) => return,
+        };
+        self.io_heard = at.now;
+        let io_is_right = self.record.io.current().is_some_and(|i| i.digest.0.starts_with(&hello.digest));
+        let agreed =
+            self.record.net.current().is_some_and(|n| {
+                crate::link::agree((n.link, n.profile), (hello.link, hello.profile)).is_some()
+            });
+        if io_is_right && agreed && !self.evidence.handshake {
+            self.evidence.handshake = true;
+            self.evidence.steady_since = at.now;
+        }
+        self.evidence.plausible = status.plausible;
+        if self.evidence.first_position.is_none() && !status.moving && status.position != Position::Unknown {
+            self.evidence.first_position = Some(status.position);
+        }
+    }
+
+    fn io_broke_off(&mut self) {
+        if self.evidence.handshake {
+            self.evidence.lapses = self.evidence.lapses.saturating_add(1);
+        }
+        self.evidence.handshake = false;
+        self.evidence.plausible = false;
     }
 
     /// Keeps the relay off while something is on trial or about to be applied, and lets it go
@@ -289,8 +312,7 @@ impl Agent {
         if self.programming {
             return false;
         }
-        let elapsed = at.now.saturating_sub(self.trial_since);
-        match judge(&trial, &self.evidence, &self.policy(), elapsed) {
+        match judge(&trial, &self.evidence, &self.policy(), self.trial_since, at.now) {
             Verdict::Wait => false,
             Verdict::Keep => {
                 self.record.keep();
@@ -330,6 +352,7 @@ impl Agent {
         let candidate = if self.must_prove() { CandidateProof::Open } else { CandidateProof::NotAsked };
         self.evidence = Evidence { candidate, ..Evidence::default() };
         self.trial_since = now;
+        self.io_heard = now;
         self.consent_at = None;
     }
 

@@ -107,6 +107,14 @@ fn a_new_node_claims_and_takes_its_first_bundle() {
 }
 
 #[test]
+fn an_io_image_that_resets_in_a_loop_goes_back() {
+    let mut rig = commissioned();
+    let loops = image(Chip::Io, 1, (1, 1), Quirk::ResetLoop);
+    assert_eq!(run_image(&mut rig, Chip::Io, &loops, 5), (Ending::WentBack, Reason::Resets.code()));
+    assert_eq!(rig.server.seen.as_ref().unwrap().relay_pulses, 0);
+}
+
+#[test]
 fn both_chips_are_updated_one_after_the_other() {
     let mut rig = commissioned();
     let net = image(Chip::Net, 1, (1, 2), Quirk::None);

@@ -11,8 +11,12 @@ pub type Millis = u64;
 /// What a trial has shown so far.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub struct Evidence {
-    /// Both chips shook hands since the trial (re)started.
+    /// Both chips have shaken hands, and the io chip goes on answering by the bundle in force.
     pub handshake: bool,
+    /// Since when it has done so without a break.
+    pub steady_since: Millis,
+    /// How often it broke off after a handshake: fell silent, or forgot its settings in a reset.
+    pub lapses: u8,
     /// The sensors gave plausible readings.
     pub plausible: bool,
     /// The first position reported at rest.
@@ -53,11 +57,15 @@ pub enum Verdict {
 /// How much longer than the trial itself the node waits for missing evidence.
 const PATIENCE: u64 = 3;
 
-/// Judges a trial, `elapsed` after the node or the change last started.
+/// So often the io chip may break off during a trial, as often as the net chip may start.
+const LAPSES: u8 = TRIAL_STARTS;
+
+/// Judges a trial at `now`, which began `since` or when the node last started.
 ///
-/// Kept only with all evidence and after `policy.trial_seconds`. Lost at once on a wrong
-/// position or a failed candidate; lost for missing evidence after three times the trial time.
-pub fn judge(trial: &Trial, evidence: &Evidence, policy: &Policy, elapsed: Millis) -> Verdict {
+/// Kept only with all evidence, and after the chips have understood each other without a break
+/// for `policy.trial_seconds`. Lost at once on a wrong position, a failed candidate, or an io
+/// chip that keeps resetting; lost for missing evidence after three times the trial time.
+pub fn judge(trial: &Trial, evidence: &Evidence, policy: &Policy, since: Millis, now: Millis) -> Verdict {
     // Every match of an unknown position before with a known one after counts as the same: a
     // change is never cleared while the position is unknown, so this is a repaired record.
     if let Some(first) = evidence.first_position
@@ -69,10 +77,19 @@ pub fn judge(trial: &Trial, evidence: &Evidence, policy: &Policy, elapsed: Milli
     if let CandidateProof::Failed(reason) = evidence.candidate {
         return Verdict::Lost(reason, 0);
     }
+    if evidence.lapses >= LAPSES {
+        return Verdict::Lost(Reason::Resets, u32::from(evidence.lapses));
+    }
+    let elapsed = now.saturating_sub(since);
+    let steady = now.saturating_sub(evidence.steady_since.max(since));
     let asked = u64::from(policy.trial_seconds) * 1000;
     let missing = missing(evidence);
     match missing {
-        None if elapsed >= asked => Verdict::Keep,
+        None if steady >= asked => Verdict::Keep,
+        // It breaks off again and again, though not often enough to be lost at once.
+        None if elapsed >= asked.saturating_mul(PATIENCE) && evidence.lapses > 0 => {
+            Verdict::Lost(Reason::Resets, u32::from(evidence.lapses))
+        }
         Some(reason) if elapsed >= asked.saturating_mul(PATIENCE) => {
             Verdict::Lost(reason, u32::from(TRIAL_STARTS.saturating_sub(trial.starts_left)))
         }
@@ -116,6 +133,8 @@ mod tests {
     fn all() -> Evidence {
         Evidence {
             handshake: true,
+            steady_since: 0,
+            lapses: 0,
             plausible: true,
             first_position: Some(Position::Closed),
             joined: true,
@@ -127,14 +146,14 @@ mod tests {
     #[test]
     fn kept_with_all_evidence_and_not_a_moment_early() {
         let t = trial(Position::Closed);
-        assert_eq!(judge(&t, &all(), &policy(), 99_999), Verdict::Wait);
-        assert_eq!(judge(&t, &all(), &policy(), 100_000), Verdict::Keep);
+        assert_eq!(judge(&t, &all(), &policy(), 0, 99_999), Verdict::Wait);
+        assert_eq!(judge(&t, &all(), &policy(), 0, 100_000), Verdict::Keep);
     }
 
     #[test]
     fn another_position_is_lost_at_once() {
         let t = trial(Position::Open);
-        assert_eq!(judge(&t, &all(), &policy(), 0), Verdict::Lost(Reason::PositionDiffers, 0));
+        assert_eq!(judge(&t, &all(), &policy(), 0, 0), Verdict::Lost(Reason::PositionDiffers, 0));
     }
 
     #[test]
@@ -149,28 +168,49 @@ mod tests {
             (Evidence { candidate: CandidateProof::Open, ..all() }, Reason::NoServer),
         ];
         for (evidence, reason) in cases {
-            assert_eq!(judge(&t, &evidence, &policy(), 299_999), Verdict::Wait);
-            assert_eq!(judge(&t, &evidence, &policy(), 300_000), Verdict::Lost(reason, 1));
+            assert_eq!(judge(&t, &evidence, &policy(), 0, 299_999), Verdict::Wait);
+            assert_eq!(judge(&t, &evidence, &policy(), 0, 300_000), Verdict::Lost(reason, 1));
         }
         let failed = Evidence { candidate: CandidateProof::Failed(Reason::WrongPassphrase), ..all() };
-        assert_eq!(judge(&t, &failed, &policy(), 0), Verdict::Lost(Reason::WrongPassphrase, 0));
+        assert_eq!(judge(&t, &failed, &policy(), 0, 0), Verdict::Lost(Reason::WrongPassphrase, 0));
+    }
+
+    #[test]
+    fn the_time_counts_from_the_last_break() {
+        let t = trial(Position::Closed);
+        let shaken = Evidence { lapses: 1, steady_since: 60_000, ..all() };
+        assert_eq!(judge(&t, &shaken, &policy(), 0, 159_999), Verdict::Wait);
+        assert_eq!(judge(&t, &shaken, &policy(), 0, 160_000), Verdict::Keep);
+        let late = Evidence { lapses: 2, steady_since: 250_000, ..all() };
+        assert_eq!(judge(&t, &late, &policy(), 0, 299_999), Verdict::Wait);
+        assert_eq!(judge(&t, &late, &policy(), 0, 300_000), Verdict::Lost(Reason::Resets, 2));
+    }
+
+    #[test]
+    fn an_io_chip_that_keeps_resetting_is_lost_at_once() {
+        let loops = Evidence { lapses: LAPSES, ..all() };
+        let verdict = judge(&trial(Position::Closed), &loops, &policy(), 0, 20_000);
+        assert_eq!(verdict, Verdict::Lost(Reason::Resets, u32::from(LAPSES)));
     }
 
     proptest! {
         #[test]
-        fn every_trial_ends(bits in 0u8..32, position in 0u8..3) {
+        fn every_trial_ends(bits in 0u8..32, position in 0u8..3, lapses in 0..=LAPSES, at in 0u64..300_000) {
             let evidence = Evidence {
                 handshake: bits & 1 != 0,
+                lapses,
+                steady_since: if lapses > 0 { at } else { 0 },
                 plausible: bits & 2 != 0,
                 joined: bits & 4 != 0,
                 checked_in: bits & 8 != 0,
                 first_position: [None, Some(Position::Open), Some(Position::Closed)][usize::from(position)],
                 candidate: if bits & 16 != 0 { CandidateProof::Open } else { CandidateProof::Proved },
             };
-            let end = judge(&trial(Position::Closed), &evidence, &policy(), 300_000);
+            let end = judge(&trial(Position::Closed), &evidence, &policy(), 0, 300_000);
             prop_assert!(end != Verdict::Wait);
             let complete = bits & 31 == 15 && position == 2;
-            prop_assert_eq!(end == Verdict::Keep, complete);
+            let steady = lapses < LAPSES && 300_000 - evidence.steady_since >= 100_000;
+            prop_assert_eq!(end == Verdict::Keep, complete && steady);
         }
     }
 }

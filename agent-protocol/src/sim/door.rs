@@ -16,6 +16,10 @@ pub struct Door {
     rest_seconds: u32,
     /// Somebody stands at the button.
     pub hand_at_button: bool,
+    /// An unattended close is due.
+    pub close_pending: bool,
+    /// The warning before it sounds.
+    pub warning: bool,
     /// Carbon monoxide, in ppm.
     pub co_ppm: u16,
     /// Supply voltage, in millivolts.
@@ -33,6 +37,8 @@ impl Door {
             target_mm: distance_mm,
             rest_seconds: 3600,
             hand_at_button: false,
+            close_pending: false,
+            warning: false,
             co_ppm: 0,
             supply_mv: 5000,
             temperature_c: 12,

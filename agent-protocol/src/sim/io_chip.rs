@@ -18,6 +18,10 @@ const ROOM: u32 = 128 * 1024;
 const MARK: u32 = ROOM;
 /// Seconds after a start in which the relay stays off and nothing is reported.
 const START_SECONDS: u32 = 2;
+/// Seconds after which an image that resets in a loop does so.
+const RESET_SECONDS: u32 = 4;
+/// How long the relay stays closed, in seconds.
+const PULSE_SECONDS: u32 = 1;
 
 /// The io chip's own flash.
 #[derive(Clone, Debug)]
@@ -69,6 +73,7 @@ pub struct IoChip {
     settings_sum: u16,
     inhibited: bool,
     relay_pulses: u32,
+    pulse_left: u32,
     /// One exchange in so many is lost; 0: none.
     pub loses_one_in: u32,
     /// One exchange in so many has a flipped bit; 0: none.
@@ -90,6 +95,7 @@ impl IoChip {
             settings_sum: 0,
             inhibited: true,
             relay_pulses: 0,
+            pulse_left: 0,
             loses_one_in: 0,
             flips_one_in: 0,
             chance,
@@ -104,6 +110,7 @@ impl IoChip {
         self.settings_sum = 0;
         // Off until the net chip has said what the bundle in force wants.
         self.inhibited = true;
+        self.pulse_left = 0;
         self.runs = self.application().unwrap_or(Runs::Loader(Loader::new()));
     }
 
@@ -149,14 +156,19 @@ impl IoChip {
             return false;
         }
         self.relay_pulses += 1;
+        self.pulse_left = PULSE_SECONDS;
         door.used();
         true
     }
 
     /// Time goes on by one second.
     pub fn second(&mut self) {
-        if let Runs::Application { seconds, .. } = &mut self.runs {
+        self.pulse_left = self.pulse_left.saturating_sub(1);
+        if let Runs::Application { note, seconds, .. } = &mut self.runs {
             *seconds = seconds.saturating_add(1);
+            if note.quirk == Quirk::ResetLoop && *seconds >= RESET_SECONDS {
+                self.power_on();
+            }
         }
     }
 
@@ -271,9 +283,9 @@ impl IoChip {
         Status {
             position,
             moving: door.moves(),
-            relay_pulse: false,
-            close_pending: false,
-            warning: false,
+            relay_pulse: self.pulse_left > 0,
+            close_pending: door.close_pending,
+            warning: door.warning,
             button: door.hand_at_button,
             gas_alarm: self.settings_sum != 0 && u32::from(door.co_ppm) >= co_fast,
             plausible: (200..=4000).contains(&door.distance_mm),

@@ -75,8 +75,12 @@ pub(super) fn run(args: &Args, ui: &mut Ui) -> Result<Exit, CliError> {
     }
     ui.answer(&rehearsed.report);
     if args.stay {
-        ui.say(&format!("the server stays at {}; the page: {}", rehearsed.address(), rehearsed.link()?));
-        ui.say(&format!("the yard is {}; press Enter to end", rehearsed.dir.join("yard").display()));
+        let (yard, passphrase) = (rehearsed.dir.join("yard"), rehearsed.write_passphrase()?);
+        ui.say(&format!("the server and the nodes stay at {} until you press Enter", rehearsed.address()));
+        ui.say(&format!("the page for a phone, once: {}", rehearsed.link()?));
+        ui.say("to try commands on this yard, in another terminal:");
+        ui.say(&format!("  export PINTLE_YARD={}", yard.display()));
+        ui.say(&format!("  export PINTLE_PASSPHRASE_FILE={}", passphrase.display()));
         rehearsed.stay()?;
     }
     rehearsed.end();

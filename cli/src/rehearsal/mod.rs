@@ -81,6 +81,20 @@ impl Rehearsed {
         self.stage.link().map_err(|cause| RehearsalError { doing: "making a link".to_owned(), cause })
     }
 
+    /// Writes the yard's passphrase to a file, so that commands can be tried on this yard. It opens
+    /// nothing but a rehearsal's keys.
+    ///
+    /// # Errors
+    /// [`RehearsalError`] if the file cannot be written.
+    pub fn write_passphrase(&self) -> Result<PathBuf, RehearsalError> {
+        let path = self.dir.join("passphrase");
+        std::fs::write(&path, larkfield::PASSPHRASE).map_err(|e| RehearsalError {
+            doing: format!("writing {}", path.display()),
+            cause: e.to_string(),
+        })?;
+        Ok(path)
+    }
+
     /// Keeps the nodes and the server going in real time, second by second, until a line comes in
     /// on standard input, or input ends.
     ///

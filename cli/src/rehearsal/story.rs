@@ -398,12 +398,13 @@ impl Stage {
 
     /// One image that is bad for a reason that real ones have; the seed says which.
     fn bad_firmware(&mut self) -> Result<String, String> {
-        const BAD: [&str; 5] = [
+        const BAD: [&str; 6] = [
             "net-1.2.0-mute-link",
             "io-1.2.0-wrong-position",
             "net-1.2.0-no-check-in",
             "net-1.2.0-reset-loop",
             "io-1.2.0-mute-link",
+            "io-1.2.0-reset-loop",
         ];
         let name = BAD[(self.seed % BAD.len() as u64) as usize];
         self.pack(name)?;
