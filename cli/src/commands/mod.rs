@@ -63,10 +63,10 @@ const HEADING: &str = "For every command";
 #[derive(Clone, Debug, Args)]
 struct Globals {
     /// The yard: this directory or one above it
-    #[arg(long, global = true, help_heading = HEADING, env = "PINTLE_YARD", default_value = ".", value_name = "DIR")]
+    #[arg(long, global = true, help_heading = HEADING, env = "PINTLE_YARD", hide_env_values = true, default_value = ".", value_name = "DIR")]
     yard: PathBuf,
     /// File with the yard's passphrase; without it you are asked
-    #[arg(long, global = true, help_heading = HEADING, env = "PINTLE_PASSPHRASE_FILE", value_name = "FILE")]
+    #[arg(long, global = true, help_heading = HEADING, env = "PINTLE_PASSPHRASE_FILE", hide_env_values = true, value_name = "FILE")]
     passphrase_file: Option<PathBuf>,
     /// Answer in JSON, for scripts
     #[arg(long, global = true, help_heading = HEADING)]
