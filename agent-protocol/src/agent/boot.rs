@@ -58,15 +58,24 @@ pub(super) struct Booted {
 pub(super) fn boot<B: Board>(board: &mut B) -> Result<Booted, BootFault> {
     let layout = board.layout();
     let store = RecordStore { sectors: layout.record };
-    let mut record = match store.load(board.flash())? {
-        Some(record) => record,
-        None => commission(board, &layout)?,
+    let (mut record, new) = match store.load(board.flash())? {
+        Some(record) => (record, false),
+        None => (commission(board, &layout)?, true),
     };
     record.on_start();
     settle_net(board.flash(), &layout, &mut record)?;
     let bundle = settle_bundle(board.flash(), &layout, &mut record)?;
     let counter = record.reserve_counters();
-    store.save(board.flash(), &mut record)?;
+    match store.save(board.flash(), &mut record) {
+        Ok(()) => {}
+        Err(StoreFault::Flash(FlashFault::Worn { .. } | FlashFault::Chip)) if !new => {
+            // Neither sector takes a record any more. The node still watches its door by the
+            // bundle that it has. No counter is reserved: the agent tries to before it says
+            // anything, and stays silent if that cannot be kept.
+            record.counter_ceiling = counter;
+        }
+        Err(fault) => return Err(fault.into()),
+    }
 
     let card = read_card(board, &layout)?;
     let (signing, sealing) = read_secrets(board.flash(), &layout)?.ok_or(BootFault::NoCard)?;
@@ -139,16 +148,38 @@ fn commission<B: Board>(board: &mut B, layout: &Layout) -> Result<BootRecord, Bo
 
 /// The image that runs must be whole: if it is not, the other slot's is taken, if that is.
 fn settle_net<F: Flash>(flash: &mut F, layout: &Layout, record: &mut BootRecord) -> Result<(), FlashFault> {
-    if is_whole(flash, layout, &record.net, record.net.active)? {
+    if is_whole(flash, layout, record, Part::Net, record.net.active)? {
         return Ok(());
     }
     let other = record.net.active.other();
-    if is_whole(flash, layout, &record.net, other)? {
+    if is_whole(flash, layout, record, Part::Net, other)? {
         if record.trial.is_some_and(|t| t.change.part == Part::Net) {
             record.go_back(Reason::PayloadWrong, 0);
         } else {
             record.net.active = other;
+            settle_io(flash, layout, record)?;
         }
+    }
+    Ok(())
+}
+
+/// The net chip runs an older image than it did. If the io chip's does not understand that one
+/// but the one before it does, that one counts again.
+fn settle_io<F: Flash>(flash: &mut F, layout: &Layout, record: &mut BootRecord) -> Result<(), FlashFault> {
+    let understands = |slot: Slot| match (record.net.current(), record.io.get(slot)) {
+        (Some(net), Some(io)) => crate::link::agree((net.link, net.profile), (io.link, io.profile)).is_some(),
+        _ => false,
+    };
+    let (now, before) = (record.io.active, record.io.active.other());
+    // What waits in the spare slot was never in force.
+    let waits = record.staged.is_some_and(|s| s.part == Part::Io);
+    if !understands(now)
+        && understands(before)
+        && !waits
+        && is_whole(flash, layout, record, Part::Io, before)?
+    {
+        record.io.active = before;
+        record.io_due = true;
     }
     Ok(())
 }
@@ -156,11 +187,13 @@ fn settle_net<F: Flash>(flash: &mut F, layout: &Layout, record: &mut BootRecord)
 fn is_whole<F: Flash>(
     flash: &mut F,
     layout: &Layout,
-    pair: &Pair<SlotImage>,
+    record: &BootRecord,
+    part: Part,
     slot: Slot,
 ) -> Result<bool, FlashFault> {
+    let pair = if part == Part::Io { &record.io } else { &record.net };
     let Some(image) = pair.get(slot) else { return Ok(false) };
-    Ok(measure(flash, layout.slot(Part::Net, slot), image.size)?.digest == image.digest)
+    Ok(measure(flash, layout.slot(part, slot), image.size)?.digest == image.digest)
 }
 
 /// The bundle in force must be whole: if it is not, the one before counts again.

@@ -10,7 +10,7 @@ use crate::bundle::{Bundle, Policy};
 use crate::checkin::{Phase, Position};
 use crate::id::Chip;
 use crate::interlock::{Holds, PairFacts, Touches, bundle_touches, decide, decide_first, part_touches};
-use crate::link::{TransferEnd, pair_facts};
+use crate::link::pair_facts;
 use crate::reason::Reason;
 use crate::slots::{BootRecord, Part, SlotImage};
 use crate::suit::TrustAnchors;
@@ -32,12 +32,10 @@ const JOIN_PAUSE: Millis = 5_000;
 const DEAF_MILLIS: Millis = 10 * 60_000;
 /// Failed tries to join a candidate before its bundle goes back.
 const CANDIDATE_TRIES: u8 = 3;
-/// Time between two tries to bring the io chip to the image that the record says.
-const REPAIR_PAUSE: Millis = 60_000;
-/// Without an answer for so long the io chip counts as gone: a few lost frames do not.
-const IO_SILENCE: Millis = 10_000;
 /// The io chip may be silent for so long after a start before it counts as in need of repair.
 const REPAIR_AFTER: Millis = 20_000;
+/// After the record could not be saved, time before anything is begun that needs it saved.
+const SAVE_PAUSE: Millis = 60_000;
 
 /// What an agent starts from.
 pub struct Start {
@@ -71,6 +69,7 @@ pub(super) enum Radio {
 }
 
 /// The node's loop.
+#[derive(Clone)]
 pub struct Agent {
     pub(super) id: Identity,
     pub(super) record: BootRecord,
@@ -83,7 +82,7 @@ pub struct Agent {
     pub(super) evidence: Evidence,
     pub(super) trial_since: Millis,
     /// When the io chip last answered by the bundle in force.
-    io_heard: Millis,
+    pub(super) io_heard: Millis,
     pub(super) holds: Holds,
     pub(super) last_answer: Millis,
     pub(super) last_tried: Option<u8>,
@@ -94,9 +93,17 @@ pub struct Agent {
     pub(super) room_io: u32,
     candidate_tries: u8,
     consent_at: Option<Millis>,
-    programming: bool,
-    repair_at: Millis,
+    pub(super) programming: bool,
+    pub(super) repair_at: Millis,
+    /// The pause before the io chip is repaired again.
+    pub(super) repair_pause: Millis,
+    /// The io chip has taken the image in force since that came into force.
+    pub(super) io_took: bool,
+    /// Since when the io chip has been seen to run an image that should not run there.
+    pub(super) stranger_since: Option<Millis>,
     restarting: bool,
+    /// Nothing that needs the record saved is begun before this time.
+    pub(super) rest_until: Millis,
     /// The interlock has cleared a change; the relay is being inhibited before it is asked again.
     clearing: bool,
 }
@@ -129,7 +136,11 @@ impl Agent {
             consent_at: None,
             programming: false,
             repair_at: REPAIR_AFTER,
+            repair_pause: super::io::REPAIR_PAUSE,
+            io_took: false,
+            stranger_since: None,
             restarting: false,
+            rest_until: 0,
             clearing: false,
         };
         agent.reset_evidence(0);
@@ -219,7 +230,7 @@ impl Agent {
     pub fn step(&mut self, at: &Moment, input: Input<'_>, scratch: &mut Scratch) -> Actions {
         let mut out = Actions::new();
         // Once a restart is due nothing else may happen: RAM no longer tells what runs.
-        if self.restarting {
+        if self.restarting && input != Input::SaveFailed {
             return out;
         }
         self.observe(at);
@@ -236,10 +247,25 @@ impl Agent {
             Input::FlashDone => self.on_flash_done(at, scratch, &mut out),
             Input::FlashFailed(address) => self.give_up(Reason::FlashWorn, address, at, &mut out),
             Input::Measured(m) => self.on_measured(&m, scratch, &mut out, at),
-            Input::SaveFailed => self.taking = Taking::No,
+            Input::SaveFailed => self.on_save_failed(at),
             Input::IoEnded(end) => self.on_io_ended(at, end, &mut out),
         }
         out
+    }
+
+    /// The record is again what it was, and what was to follow was not done. An update that was
+    /// being taken or waited is given up; that this is so cannot be kept, but it can be told.
+    fn on_save_failed(&mut self, at: &Moment) {
+        let waits = self.record.staged.map(|s| s.manifest);
+        if let Some(subject) = self.taking.subject().or(waits) {
+            self.record.refuse(subject, Reason::FlashWorn, 0);
+            self.talk.soon(at.now);
+        }
+        self.taking = Taking::No;
+        self.restarting = false;
+        self.programming = false;
+        self.clearing = false;
+        self.rest_until = at.now + SAVE_PAUSE;
     }
 
     /// Collects evidence from what is sensed.
@@ -253,45 +279,13 @@ impl Agent {
         self.evidence.joined = matches!(self.radio, Radio::On { .. });
     }
 
-    /// What the io chip says counts only once it goes by the bundle in force, and only as long as
-    /// it goes on doing so: one that resets in a loop also shakes hands now and then.
-    fn hear_io(&mut self, at: &Moment) {
-        let settings = self.bundle.as_ref().map_or(0, crate::bundle::settings_sum);
-        let (hello, status) = match (at.sense.hello, at.sense.status) {
-            (Some(hello), Some(status)) if status.settings == settings => (hello, status),
-            // A reset has made it forget.
-            (_, Some(_)) => return self.io_broke_off(),
-            (_, None) if at.now.saturating_sub(self.io_heard) >= IO_SILENCE => return self.io_broke_off(),
-            (_, None) => return,
-        };
-        self.io_heard = at.now;
-        let io_is_right = self.record.io.current().is_some_and(|i| i.digest.0.starts_with(&hello.digest));
-        let agreed =
-            self.record.net.current().is_some_and(|n| {
-                crate::link::agree((n.link, n.profile), (hello.link, hello.profile)).is_some()
-            });
-        if io_is_right && agreed && !self.evidence.handshake {
-            self.evidence.handshake = true;
-            self.evidence.steady_since = at.now;
-        }
-        self.evidence.plausible = status.plausible;
-        if self.evidence.first_position.is_none() && !status.moving && status.position != Position::Unknown {
-            self.evidence.first_position = Some(status.position);
-        }
-    }
-
-    fn io_broke_off(&mut self) {
-        if self.evidence.handshake {
-            self.evidence.lapses = self.evidence.lapses.saturating_add(1);
-        }
-        self.evidence.handshake = false;
-        self.evidence.plausible = false;
-    }
-
     /// Keeps the relay off while something is on trial or about to be applied, and lets it go
     /// afterwards. What counts is what the io chip says, since a message may be lost.
     fn tend_inhibition(&mut self, at: &Moment, out: &mut Actions) {
-        let want = self.record.trial.is_some() || self.clearing || self.bundle.is_none();
+        let want = self.record.trial.is_some()
+            || self.clearing
+            || self.bundle.is_none()
+            || self.stranger_since.is_some();
         if at.sense.status.is_some_and(|s| s.inhibited != want) && !self.programming {
             push(out, Action::Inhibit(want));
         }
@@ -309,7 +303,7 @@ impl Agent {
     /// Keeps or takes back what is on trial. Whether it did.
     fn judge_trial(&mut self, at: &Moment, out: &mut Actions) -> bool {
         let Some(trial) = self.record.trial else { return false };
-        if self.programming {
+        if self.programming || at.now < self.rest_until {
             return false;
         }
         match judge(&trial, &self.evidence, &self.policy(), self.trial_since, at.now) {
@@ -321,12 +315,26 @@ impl Agent {
                 true
             }
             Verdict::Lost(reason, detail) => {
-                self.record.go_back(reason, detail);
-                self.talk.soon(at.now);
-                push(out, Action::Save);
-                self.put_in_force(trial.change.part, at.now, out);
+                self.go_back(reason, detail, at, out);
                 true
             }
+        }
+    }
+
+    /// What ran before counts again. The io chip gets its image back by way of
+    /// [`Agent::repair_io`], which looks at the door first.
+    pub(super) fn go_back(&mut self, reason: Reason, detail: u32, at: &Moment, out: &mut Actions) {
+        let Some(trial) = self.record.trial else { return };
+        self.record.go_back(reason, detail);
+        self.talk.soon(at.now);
+        push(out, Action::Save);
+        match trial.change.part {
+            Part::Io => {
+                self.io_took = false;
+                self.repair_at = at.now;
+                self.reset_evidence(at.now);
+            }
+            part => self.put_in_force(part, at.now, out),
         }
     }
 
@@ -338,6 +346,7 @@ impl Agent {
                 push(out, Action::Restart);
             }
             Part::Io => {
+                self.io_took = false;
                 self.programming = true;
                 push(out, Action::ProgramIo(self.record.io.active));
             }
@@ -348,7 +357,7 @@ impl Agent {
         self.reset_evidence(now);
     }
 
-    fn reset_evidence(&mut self, now: Millis) {
+    pub(super) fn reset_evidence(&mut self, now: Millis) {
         let candidate = if self.must_prove() { CandidateProof::Open } else { CandidateProof::NotAsked };
         self.evidence = Evidence { candidate, ..Evidence::default() };
         self.trial_since = now;
@@ -363,48 +372,14 @@ impl Agent {
         on_trial && change.is_some_and(|c| c.after_loss_minutes.is_none())
     }
 
-    /// Brings the io chip to the image that the record says, if it runs another or none.
-    fn repair_io(&mut self, at: &Moment, out: &mut Actions) -> bool {
-        if self.programming || at.now < self.repair_at {
-            return false;
-        }
-        let Some(want) = self.record.io.current() else { return false };
-        let Some(hello) = at.sense.hello else { return false };
-        if want.digest.0.starts_with(&hello.digest) {
-            return false;
-        }
-        self.programming = true;
-        self.repair_at = at.now + REPAIR_PAUSE;
-        push(out, Action::ProgramIo(self.record.io.active));
-        true
-    }
-
-    fn on_io_ended(&mut self, at: &Moment, end: TransferEnd, out: &mut Actions) {
-        self.programming = false;
-        self.repair_at = at.now + REPAIR_PAUSE;
-        self.reset_evidence(at.now);
-        let lost = match end {
-            TransferEnd::Taken => None,
-            TransferEnd::WrongDigest => Some((Reason::LinkFailed, 0)),
-            TransferEnd::NoAnswer { taken } => Some((Reason::LinkFailed, taken)),
-        };
-        // Without a trial the repair comes round again after its pause.
-        if let Some((reason, taken)) = lost
-            && self.record.trial.is_some_and(|t| t.change.part == Part::Io)
-        {
-            self.record.go_back(reason, taken);
-            push(out, Action::Save);
-            self.put_in_force(Part::Io, at.now, out);
-        }
-    }
-
     /// Asks the interlock about what is staged, and applies it on a clearance.
     fn apply_staged(&mut self, at: &Moment, out: &mut Actions) -> bool {
         let Some(staged) = self.record.staged else {
             self.holds = Holds::NONE;
             return false;
         };
-        if self.record.trial.is_some() || self.taking.is_under_way() || self.programming {
+        let busy = self.record.trial.is_some() || self.taking.is_under_way() || self.programming;
+        if busy || at.now < self.rest_until {
             return false;
         }
         let consent = self.consent_at.is_some_and(|t| at.now.saturating_sub(t) <= CONSENT_MILLIS);

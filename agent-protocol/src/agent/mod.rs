@@ -15,10 +15,13 @@
 //! What survives a power cut is in [`crate::slots::BootRecord`] and nowhere else.
 
 mod boot;
+#[cfg(all(test, feature = "author", feature = "sim"))]
+mod hardship;
+mod io;
 mod machine;
 mod node;
 #[cfg(all(test, feature = "author", feature = "sim"))]
-mod power_cuts;
+mod pair_tests;
 mod storage;
 mod take;
 mod talk;

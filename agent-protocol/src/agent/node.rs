@@ -9,7 +9,9 @@ use crate::board::{Board, Event, Flash, FlashFault, Request};
 use crate::bundle::{settings, settings_sum};
 use crate::card::StarterCard;
 use crate::id::Chip;
-use crate::link::{Answer, Ask, FRAME_MAX, Hello, Status, Transfer, TransferEnd, decode_frame, encode_frame};
+use crate::link::{
+    Answer, Ask, FRAME_MAX, Hello, Status, Transfer, TransferEnd, agree, decode_frame, encode_frame,
+};
 use crate::slots::{Part, RecordStore, Slot, StoreFault};
 
 pub use super::boot::BootFault;
@@ -22,6 +24,7 @@ const STALE_POLLS: u8 = 3;
 const BURST: u32 = 400;
 
 /// A node on a board.
+#[derive(Clone)]
 pub struct Node<B> {
     /// The board, for whoever drives it.
     pub board: B,
@@ -259,7 +262,9 @@ impl<B: Board> Node<B> {
             Some(Answer::Hello(hello)) => Some(hello),
             _ => None,
         };
-        let status = match self.exchange(&Ask::Status) {
+        // What a chip says that does not mean the same by it is not known.
+        let agreed = hello.is_some_and(|h| agree((link, profile), (h.link, h.profile)).is_some());
+        let status = match agreed.then(|| self.exchange(&Ask::Status)).flatten() {
             Some(Answer::Status(status)) => Some(status),
             _ => None,
         };

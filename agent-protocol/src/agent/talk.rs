@@ -144,6 +144,7 @@ impl Agent {
         self.talk.next_at = at.now + Millis::from(self.talk.interval) * 1000;
         self.network_works(out);
         if let Some(offer) = reply.offer
+            && at.now >= self.rest_until
             && self.wants(&offer)
         {
             self.take_up(offer, out);
@@ -233,7 +234,8 @@ impl Agent {
             net: self.record.net.current().map_or(NOTHING, |i| running(&i, &self.record.net)),
             io,
             sequences: self.record.sequences,
-            bundle: self.record.conf.current().map(|c| c.manifest),
+            // One that can no longer be read is not in force, whatever the record says.
+            bundle: self.bundle.as_ref().and(self.record.conf.current()).map(|c| c.manifest),
             position: status.map_or(Position::Unknown, |s| s.position),
             phase,
             subject,

@@ -112,6 +112,24 @@ pub fn decide(
     if holds.is_empty() { Ok(Clearance(())) } else { Err(holds) }
 }
 
+/// Decides about taking an image off the io chip that should not run there.
+///
+/// What such an image says of the door is not relied on: it may be wrong, or never come, and
+/// [`decide`] would wait for ever. But where it says that the door is in use, that is heeded.
+///
+/// # Errors
+/// Every reason to wait.
+pub fn decide_removal(door: &DoorFacts) -> Result<Clearance, Holds> {
+    let is = |fact: Option<bool>| fact == Some(true);
+    let holds = Holds::NONE
+        .with(Hold::DoorMoving, is(door.moving))
+        .with(Hold::RelayPulse, is(door.relay_pulse))
+        .with(Hold::ClosePending, is(door.close_pending))
+        .with(Hold::Warning, is(door.warning))
+        .with(Hold::ButtonInUse, is(door.button));
+    if holds.is_empty() { Ok(Clearance(())) } else { Err(holds) }
+}
+
 /// Decides about the first bundle of a node that has none.
 ///
 /// Without a bundle nothing is known about the door, so that [`decide`] would wait for ever. Such

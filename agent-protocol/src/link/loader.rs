@@ -23,7 +23,7 @@ pub trait LoaderStore {
     /// # Errors
     /// [`FlashFault`].
     fn measure(&mut self, size: u32) -> Result<Digest, FlashFault>;
-    /// Marks the image whole, with its size and digest, or not whole.
+    /// Marks the image whole, with its size and digest, or not whole; reads the mark back.
     ///
     /// # Errors
     /// [`FlashFault`].

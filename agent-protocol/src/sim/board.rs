@@ -80,6 +80,8 @@ pub struct VirtualBoard {
     pub door: Door,
     /// Where it is screwed to the wall, as far as radio goes.
     pub place: String,
+    /// When the io chip's supply goes, the net chip keeps its own. Otherwise both go dark.
+    pub supplies_apart: bool,
     layout: Layout,
     card: Vec<u8>,
     chance: Chance,
@@ -107,6 +109,7 @@ impl VirtualBoard {
             io: IoChip::new(io, link),
             door,
             place: place.into(),
+            supplies_apart: false,
             layout,
             card: card.to_vec(),
             chance,
@@ -160,6 +163,9 @@ impl VirtualBoard {
     pub fn second(&mut self, air: &Air) {
         self.seconds += 1;
         self.door.second();
+        if self.io.flash().is_dark() && self.supplies_apart {
+            self.io.power_on();
+        }
         self.io.second();
         if self.net_note.is_some_and(|n| n.quirk == Quirk::ResetLoop) && self.seconds >= 6 {
             self.restart = true;
@@ -206,7 +212,14 @@ impl Board for VirtualBoard {
         if self.net_note.is_some_and(|n| n.quirk == Quirk::MuteLink) {
             return false;
         }
-        self.io.exchange(frame, answer, &self.door)
+        let answered = self.io.exchange(frame, answer, &self.door);
+        if self.io.flash().is_dark() {
+            if !self.supplies_apart {
+                self.flash.cut_after(Some(0));
+            }
+            return false;
+        }
+        answered
     }
 
     fn pressed(&mut self) -> bool {

@@ -1,11 +1,12 @@
 //! NOR flash: sectors of 4096 bytes, pages of 256, bits that can only be cleared, wear that is
-//! counted, and power that goes at a chosen operation.
+//! counted, spots that fail, and power that goes at a chosen operation.
 //!
 //! Source of the sizes and the endurance: component descriptions of 8 Mbit serial NOR parts
 //! (sector 4 KiB, page 256 bytes, 100 000 cycles).
 
 use crate::board::{Flash, FlashFault};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 use std::vec::Vec;
 
 const SECTOR: usize = 4096;
@@ -18,37 +19,70 @@ pub struct Wear {
     pub erases: u32,
 }
 
-/// Virtual flash.
+/// What an operation leaves behind when power goes in it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Tear {
+    /// Nothing: power goes just before it, so after a whole number of words or sectors.
+    Nothing,
+    /// The first half of it.
+    #[default]
+    Half,
+    /// Every bit that was to change has changed or not, as this seed decides.
+    Mixed(u64),
+    /// All of it: power goes before anybody is told.
+    All,
+}
+
+/// A sector that no longer erases.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Stale {
+    /// The part reports it.
+    Told,
+    /// The part says that all is well.
+    Silent,
+}
+
+/// Virtual flash. A copy shares its sectors until one of the two writes to them.
 #[derive(Clone, Debug)]
 pub struct SimFlash {
-    bytes: Vec<u8>,
+    sectors: Vec<Arc<[u8; SECTOR]>>,
     wear: Vec<Wear>,
     /// Operations left before power goes; `None`: power stays.
     cut_after: Option<u64>,
+    tear: Tear,
     operations: u64,
-    /// Bits that stay cleared whatever is done: address and mask.
-    stuck: BTreeMap<u32, u8>,
+    /// Bits that stay as they are whatever is done: address, mask, and whether they stay set.
+    stuck: BTreeMap<u32, (u8, bool)>,
     /// Sectors that no longer erase.
-    worn: Vec<u32>,
+    stale: BTreeMap<u32, Stale>,
+    touched: BTreeSet<u32>,
 }
 
 impl SimFlash {
     /// Erased flash of `size` bytes, a multiple of 4096.
     pub fn new(size: usize) -> Self {
+        let blank = Arc::new([0xff; SECTOR]);
         Self {
-            bytes: vec![0xff; size],
+            sectors: vec![blank; size / SECTOR],
             wear: vec![Wear::default(); size / SECTOR],
             cut_after: None,
+            tear: Tear::default(),
             operations: 0,
             stuck: BTreeMap::new(),
-            worn: Vec::new(),
+            stale: BTreeMap::new(),
+            touched: BTreeSet::new(),
         }
     }
 
     /// Lets power go at the `n`-th operation from now: an erase, or one programmed word of 4
-    /// bytes. The operation itself is left half done.
+    /// bytes. `Some(0)`: it has gone.
     pub fn cut_after(&mut self, n: Option<u64>) {
         self.cut_after = n;
+    }
+
+    /// What the operation in which power goes leaves behind; [`Tear::Half`] unless said.
+    pub fn tear(&mut self, tear: Tear) {
+        self.tear = tear;
     }
 
     /// Operations so far.
@@ -62,14 +96,24 @@ impl SimFlash {
     }
 
     /// A sector that no longer erases.
-    pub fn wear_out(&mut self, sector: u32) {
-        self.worn.push(sector);
+    pub fn wear_out(&mut self, sector: u32, how: Stale) {
+        self.stale.insert(sector, how);
     }
 
-    /// A bit that stays cleared.
-    pub fn stick(&mut self, address: u32, mask: u8) {
-        self.stuck.insert(address, mask);
-        self.bytes[address as usize] &= !mask;
+    /// Bits that stay cleared, or stay set.
+    pub fn stick(&mut self, address: u32, mask: u8, set: bool) {
+        self.stuck.insert(address, (mask, set));
+        self.apply_stuck(address as usize / SECTOR);
+    }
+
+    /// Sectors that were erased or programmed since the last call.
+    pub fn take_touched(&mut self) -> BTreeSet<u32> {
+        core::mem::take(&mut self.touched)
+    }
+
+    /// Erases so far, of all sectors.
+    pub fn erases(&self) -> u64 {
+        self.wear.iter().map(|w| u64::from(w.erases)).sum()
     }
 
     /// The most that any sector was erased.
@@ -79,43 +123,75 @@ impl SimFlash {
 
     /// Puts bytes in place as a programmer at the bench does, without counting.
     pub fn burn(&mut self, address: u32, bytes: &[u8]) {
-        self.bytes[address as usize..address as usize + bytes.len()].copy_from_slice(bytes);
+        for (n, byte) in bytes.iter().enumerate() {
+            *self.byte(address as usize + n) = *byte;
+        }
     }
 
     /// Looks at bytes without counting.
-    pub fn peek(&self, address: u32, len: u32) -> &[u8] {
-        &self.bytes[address as usize..(address + len) as usize]
+    pub fn peek(&self, address: u32, len: u32) -> Vec<u8> {
+        let mut into = vec![0; len as usize];
+        self.copy_out(address as usize, &mut into);
+        into
     }
 
-    /// Spends one operation. Whether power goes in it.
-    fn spend(&mut self) -> Result<bool, FlashFault> {
+    fn copy_out(&self, mut at: usize, mut into: &mut [u8]) {
+        while !into.is_empty() {
+            let from = at % SECTOR;
+            let len = into.len().min(SECTOR - from);
+            let (now, later) = into.split_at_mut(len);
+            now.copy_from_slice(&self.sectors[at / SECTOR][from..from + len]);
+            into = later;
+            at += len;
+        }
+    }
+
+    fn byte(&mut self, at: usize) -> &mut u8 {
+        &mut Arc::make_mut(&mut self.sectors[at / SECTOR])[at % SECTOR]
+    }
+
+    /// Spends one operation. What it leaves behind if power goes in it.
+    fn spend(&mut self) -> Result<Option<Tear>, FlashFault> {
         match self.cut_after {
             Some(0) => Err(FlashFault::PowerLost),
             Some(n) => {
                 self.cut_after = Some(n - 1);
                 self.operations += 1;
-                Ok(n == 1)
+                Ok((n == 1).then_some(self.tear))
             }
             None => {
                 self.operations += 1;
-                Ok(false)
+                Ok(None)
             }
         }
     }
 
-    fn range(&self, address: u32, len: usize) -> Result<std::ops::Range<usize>, FlashFault> {
+    fn check(&self, address: u32, len: usize) -> Result<usize, FlashFault> {
         let at = address as usize;
         match at.checked_add(len) {
-            Some(end) if end <= self.bytes.len() => Ok(at..end),
+            Some(end) if end <= self.sectors.len() * SECTOR => Ok(at),
             _ => Err(FlashFault::Range { address }),
         }
     }
 
-    fn apply_stuck(&mut self) {
-        for (address, mask) in &self.stuck {
-            self.bytes[*address as usize] &= !mask;
+    fn apply_stuck(&mut self, sector: usize) {
+        let range = (sector * SECTOR) as u32..((sector + 1) * SECTOR) as u32;
+        let spots: Vec<_> = self.stuck.range(range).map(|(a, s)| (*a, *s)).collect();
+        for (address, (mask, set)) in spots {
+            let byte = self.byte(address as usize);
+            *byte = if set { *byte | mask } else { *byte & !mask };
         }
     }
+}
+
+/// A byte of noise for every place, the same for the same seed. The mixing function is
+/// splitmix64 (G. L. Steele, D. Lea, C. H. Flood, "Fast splittable pseudorandom number
+/// generators", 2014).
+fn noise(seed: u64, at: usize) -> u8 {
+    let mut z = seed.wrapping_add((at as u64 + 1).wrapping_mul(0x9e37_79b9_7f4a_7c15));
+    z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+    z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+    (z ^ (z >> 31)) as u8
 }
 
 impl Flash for SimFlash {
@@ -123,8 +199,8 @@ impl Flash for SimFlash {
         if self.is_dark() {
             return Err(FlashFault::PowerLost);
         }
-        let range = self.range(address, into.len())?;
-        into.copy_from_slice(&self.bytes[range]);
+        let at = self.check(address, into.len())?;
+        self.copy_out(at, into);
         Ok(())
     }
 
@@ -132,20 +208,32 @@ impl Flash for SimFlash {
         if !(address as usize).is_multiple_of(WORD) || !bytes.len().is_multiple_of(WORD) {
             return Err(FlashFault::Range { address });
         }
-        let range = self.range(address, bytes.len())?;
+        let start = self.check(address, bytes.len())?;
         for (n, word) in bytes.chunks(WORD).enumerate() {
-            let last = self.spend()?;
-            let at = range.start + n * WORD;
-            // The word in which power goes is half programmed.
-            let done = if last { WORD / 2 } else { WORD };
-            for (m, b) in word.iter().take(done).enumerate() {
-                self.bytes[at + m] &= b;
+            let torn = self.spend()?;
+            let at = start + n * WORD;
+            self.touched.insert((at / SECTOR * SECTOR) as u32);
+            for (m, b) in word.iter().enumerate() {
+                // Ones of this mask are bits that were not reached.
+                let spared = match torn {
+                    None | Some(Tear::All) => 0,
+                    Some(Tear::Nothing) => 0xff,
+                    Some(Tear::Half) => {
+                        if m < WORD / 2 {
+                            0
+                        } else {
+                            0xff
+                        }
+                    }
+                    Some(Tear::Mixed(seed)) => noise(seed, at + m),
+                };
+                *self.byte(at + m) &= b | spared;
             }
-            if last {
+            self.apply_stuck(at / SECTOR);
+            if torn.is_some() {
                 return Err(FlashFault::PowerLost);
             }
         }
-        self.apply_stuck();
         Ok(())
     }
 
@@ -153,20 +241,31 @@ impl Flash for SimFlash {
         if !(address as usize).is_multiple_of(SECTOR) {
             return Err(FlashFault::Range { address });
         }
-        let range = self.range(address, SECTOR)?;
-        let last = self.spend()?;
-        self.wear[range.start / SECTOR].erases += 1;
-        if self.worn.contains(&address) {
-            return Err(FlashFault::Worn { address });
+        let at = self.check(address, SECTOR)?;
+        let torn = self.spend()?;
+        let sector = at / SECTOR;
+        self.wear[sector].erases += 1;
+        self.touched.insert(address);
+        let stale = self.stale.get(&address).copied();
+        if stale.is_none() {
+            match torn {
+                None | Some(Tear::All) => self.sectors[sector] = Arc::new([0xff; SECTOR]),
+                Some(Tear::Nothing) => {}
+                Some(Tear::Half) => Arc::make_mut(&mut self.sectors[sector])[..SECTOR / 2].fill(0xff),
+                Some(Tear::Mixed(seed)) => {
+                    let bytes = Arc::make_mut(&mut self.sectors[sector]);
+                    for (n, byte) in bytes.iter_mut().enumerate() {
+                        *byte |= noise(seed, n);
+                    }
+                }
+            }
+            self.apply_stuck(sector);
         }
-        if last {
-            // Half an erase: part of the sector is blank, part still holds the old bytes.
-            self.bytes[range.start..range.start + SECTOR / 2].fill(0xff);
-            return Err(FlashFault::PowerLost);
+        match (torn, stale) {
+            (Some(_), _) => Err(FlashFault::PowerLost),
+            (None, Some(Stale::Told)) => Err(FlashFault::Worn { address }),
+            (None, Some(Stale::Silent) | None) => Ok(()),
         }
-        self.bytes[range].fill(0xff);
-        self.apply_stuck();
-        Ok(())
     }
 }
 
@@ -202,12 +301,51 @@ mod tests {
     }
 
     #[test]
+    fn an_operation_is_torn_as_chosen() {
+        let torn = |tear: Tear, erase: bool| {
+            let mut f = SimFlash::new(8192);
+            f.burn(4090, &[0; 100]);
+            f.burn(0, &[0x55; 4]);
+            f.tear(tear);
+            f.cut_after(Some(1));
+            let end = if erase { f.erase(4096) } else { f.program(0, &[0; 8]) };
+            assert_eq!(end, Err(FlashFault::PowerLost));
+            if erase { f.peek(4096, 94) } else { f.peek(0, 8) }
+        };
+        let rest = [0xff; 4];
+        assert_eq!(torn(Tear::Nothing, false), [[0x55; 4], rest].concat());
+        assert_eq!(torn(Tear::All, false), [[0; 4], rest].concat());
+        let mixed = torn(Tear::Mixed(1), false);
+        assert!(mixed[..4].iter().all(|b| b & !0x55 == 0) && mixed[..4] != [0; 4]);
+        assert_eq!(torn(Tear::Nothing, true), [0; 94]);
+        assert_eq!(torn(Tear::All, true), [0xff; 94]);
+        assert_ne!(torn(Tear::Mixed(1), true), torn(Tear::Mixed(2), true));
+    }
+
+    #[test]
     fn worn_sectors_and_stuck_bits_show() {
         let mut f = SimFlash::new(8192);
-        f.wear_out(0);
+        f.burn(0, &[0]);
+        f.wear_out(0, Stale::Told);
         assert_eq!(f.erase(0), Err(FlashFault::Worn { address: 0 }));
-        f.stick(5000, 1);
+        f.wear_out(0, Stale::Silent);
+        assert_eq!(f.erase(0), Ok(()));
+        assert_eq!(f.peek(0, 1), [0]);
+        f.stick(5000, 1, false);
+        f.stick(5001, 1, true);
         f.erase(4096).unwrap();
-        assert_eq!(f.peek(5000, 1), [0xfe]);
+        assert_eq!(f.peek(5000, 2), [0xfe, 0xff]);
+        f.program(5000, &[0; 4]).unwrap();
+        assert_eq!(f.peek(5000, 2), [0, 1]);
+        assert_eq!(f.take_touched().into_iter().collect::<Vec<_>>(), [0, 4096]);
+    }
+
+    #[test]
+    fn a_copy_goes_its_own_way() {
+        let mut f = SimFlash::new(8192);
+        f.burn(4094, &[1, 2, 3, 4]);
+        let mut g = f.clone();
+        g.erase(0).unwrap();
+        assert_eq!((f.peek(4094, 4), g.peek(4094, 4)), (vec![1, 2, 3, 4], vec![0xff, 0xff, 3, 4]));
     }
 }

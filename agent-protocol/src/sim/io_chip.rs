@@ -44,7 +44,7 @@ impl LoaderStore for AppFlash {
     }
 
     fn measure(&mut self, size: u32) -> Result<Digest, FlashFault> {
-        Ok(Digest::of(self.0.peek(0, size)))
+        Ok(Digest::of(&self.0.peek(0, size)))
     }
 
     fn mark(&mut self, whole: Option<(u32, Digest)>) -> Result<(), FlashFault> {
@@ -116,13 +116,13 @@ impl IoChip {
 
     fn application(&self) -> Option<Runs> {
         let size = u32::from_le_bytes(self.flash.0.peek(MARK, 4).try_into().ok()?);
-        let digest = Digest::from_slice(self.flash.0.peek(MARK + 4, 32))?;
+        let digest = Digest::from_slice(&self.flash.0.peek(MARK + 4, 32))?;
         if size > ROOM {
             return None;
         }
         let image = self.flash.0.peek(0, size);
-        let note = ImageNote::find(image).ok()?;
-        (Digest::of(image) == digest).then_some(Runs::Application { note, digest, seconds: 0 })
+        let note = ImageNote::find(&image).ok()?;
+        (Digest::of(&image) == digest).then_some(Runs::Application { note, digest, seconds: 0 })
     }
 
     /// Its flash, to cut power or wear it out.

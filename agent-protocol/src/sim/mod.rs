@@ -23,5 +23,5 @@ pub use air::{AccessPoint, Air};
 pub use board::{LAYOUT, OwnedRequest, Pending, VirtualBoard};
 pub use chance::Chance;
 pub use door::{Door, OPEN_MM, SHUT_MM};
-pub use flash::{SimFlash, Wear};
+pub use flash::{SimFlash, Stale, Tear, Wear};
 pub use io_chip::IoChip;

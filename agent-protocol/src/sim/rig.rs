@@ -9,15 +9,16 @@ use crate::agent::{BootFault, Node, NodeFault};
 use crate::board::{Event, FlashFault};
 use crate::card::{self, StarterCard};
 use crate::cbor::{decode_message, encode_message};
-use crate::checkin::{CheckIn, Claim, Offer, PROTOCOL, Reply, claim_is_genuine};
+use crate::checkin::{CheckIn, Claim, Ending, Offer, PROTOCOL, Reply, claim_is_genuine};
 use crate::cose::{self, SigningKey, sign1};
 use crate::id::{Digest, NodeId, PublicKey, Uuid16};
 use crate::slots::BootRecord;
 use crate::suit::{TrustAnchors, peek};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::vec::Vec;
 
 /// Identifiers and keys of the pretend yard.
+#[derive(Clone)]
 pub struct Yard {
     /// Signs trust anchors.
     pub root: SigningKey,
@@ -91,6 +92,8 @@ pub struct Server {
     pub payloads: BTreeMap<Digest, Vec<u8>>,
     /// What is offered with every reply.
     pub offer: Option<Offer>,
+    /// What is offered after that one was kept, in order.
+    pub then: VecDeque<Offer>,
     /// The claim, once it came.
     pub claim: Option<Claim>,
     /// The last check-in.
@@ -104,13 +107,27 @@ pub struct Server {
 impl Server {
     /// Takes an envelope and its payload and offers it.
     pub fn offer(&mut self, envelope: Vec<u8>, payload: Option<&[u8]>) -> Digest {
+        let offer = self.take(envelope, payload);
+        self.offer = Some(offer);
+        self.then.clear();
+        offer.envelope
+    }
+
+    /// The same, to be offered after everything offered so far was kept.
+    pub fn offer_then(&mut self, envelope: Vec<u8>, payload: Option<&[u8]>) -> Digest {
+        let offer = self.take(envelope, payload);
+        self.then.push_back(offer);
+        offer.envelope
+    }
+
+    fn take(&mut self, envelope: Vec<u8>, payload: Option<&[u8]>) -> Offer {
         let digest = peek(&envelope).map_or(Digest([0; 32]), |p| p.digest);
-        self.offer = Some(Offer { envelope: digest, size: envelope.len() as u32 });
+        let size = envelope.len() as u32;
         self.envelopes.insert(digest, envelope);
         if let Some(payload) = payload {
             self.payloads.insert(Digest::of(payload), payload.to_vec());
         }
-        digest
+        Offer { envelope: digest, size }
     }
 
     /// Answers a request: HTTP status and body.
@@ -138,6 +155,10 @@ impl Server {
                 let Ok(check_in) = decode_message::<CheckIn>(payload) else { return (400, Vec::new()) };
                 if self.seen.as_ref().is_some_and(|s| s.counter >= check_in.counter) {
                     return (409, Vec::new());
+                }
+                let kept = check_in.outcome.filter(|o| o.ending == Ending::Kept).map(|o| o.envelope);
+                if kept.is_some() && kept == self.offer.map(|o| o.envelope) {
+                    self.offer = self.then.pop_front().or(self.offer);
                 }
                 let reply = Reply {
                     protocol: PROTOCOL,
@@ -171,7 +192,8 @@ impl Server {
     }
 }
 
-/// A node, its board, and the server.
+/// A node, its board, and the server. A copy goes on by itself from the same moment.
+#[derive(Clone)]
 pub struct Rig {
     /// Keys.
     pub yard: Yard,
@@ -267,9 +289,7 @@ impl Rig {
         node.board.second(&self.air);
         let pending = node.board.take_pending();
         let outcome = self.deliver(&mut node, pending);
-        let dark = outcome == Err(NodeFault::PowerLost)
-            || node.board.flash.is_dark()
-            || node.board.io.flash().is_dark();
+        let dark = outcome == Err(NodeFault::PowerLost) || node.board.flash.is_dark();
         let record = node.agent().record();
         if record.generation > self.high.generation {
             self.high = record.clone();
@@ -357,5 +377,5 @@ pub fn running_note(node: &Node<VirtualBoard>) -> Option<crate::image::ImageNote
     let pair = &node.agent().record().net;
     let image = pair.current()?;
     let address = node.board.layout().slot(Part::Net, pair.active);
-    crate::image::ImageNote::find(node.board.flash.peek(address, image.size)).ok()
+    crate::image::ImageNote::find(&node.board.flash.peek(address, image.size)).ok()
 }

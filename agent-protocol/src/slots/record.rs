@@ -251,6 +251,10 @@ pub struct BootRecord {
     /// The preferred network, an index into the bundle's list.
     #[n(11)]
     pub network: u8,
+    /// Another image of the io chip counts than the one that it was last known to run: it has to
+    /// be brought there, even if it says nothing.
+    #[cbor(n(12), default)]
+    pub io_due: bool,
 }
 
 impl BootRecord {
@@ -287,7 +291,10 @@ impl BootRecord {
     fn set_active(&mut self, part: Part, slot: Slot) {
         match part {
             Part::Net => self.net.active = slot,
-            Part::Io => self.io.active = slot,
+            Part::Io => {
+                self.io.active = slot;
+                self.io_due = true;
+            }
             Part::Conf => self.conf.active = slot,
             Part::Keys => self.keys.active = slot,
         }

@@ -1,9 +1,14 @@
 //! Keeping the boot record in flash so that a power cut at any operation leaves a valid one.
 //!
 //! Two sectors hold the same log. Each sector has two places of 2048 bytes. A write goes to the
-//! next free place of the first sector, then of the second; a sector with no free place is
-//! erased first, while the other still holds the record before. Of all valid records the one
-//! with the highest generation counts. Layout of a place:
+//! next free place of the sector whose newest record is older, then of the other; a sector with
+//! no free place is erased first, while the other holds the newest record. Of all valid records
+//! the one with the highest generation counts.
+//!
+//! A sector that no longer takes what is written is passed over, as long as the other does. Then
+//! there is no second copy while that one is erased: such a board should be replaced.
+//!
+//! Layout of a place:
 //!
 //! | bytes | what |
 //! | --- | --- |
@@ -55,8 +60,8 @@ impl RecordStore {
         let mut best: Option<BootRecord> = None;
         let mut place = [0u8; PLACE];
         for sector in self.sectors {
-            for n in 0..SECTOR / PLACE as u32 {
-                flash.read(sector + n * PLACE as u32, &mut place)?;
+            for address in places(sector) {
+                flash.read(address, &mut place)?;
                 if let Some(found) = parse(&place)
                     && best.as_ref().is_none_or(|b| found.generation > b.generation)
                 {
@@ -79,8 +84,8 @@ impl RecordStore {
         let bytes = place.get(..len.next_multiple_of(4)).ok_or(StoreFault::TooLarge)?;
         let mut taken = 0;
         let mut last = Ok(());
-        for sector in self.sectors {
-            match self.put(flash, sector, bytes) {
+        for sector in self.stalest_first(flash)? {
+            match put(flash, sector, bytes) {
                 Ok(()) => taken += 1,
                 // No power: nothing more can be done, and nothing more was done.
                 Err(FlashFault::PowerLost) => return Err(FlashFault::PowerLost.into()),
@@ -94,33 +99,58 @@ impl RecordStore {
         Ok(())
     }
 
-    fn put<F: Flash>(&self, flash: &mut F, sector: u32, bytes: &[u8]) -> Result<(), FlashFault> {
-        let mut at = None;
-        for n in 0..SECTOR / PLACE as u32 {
-            let address = sector + n * PLACE as u32;
-            if is_blank(flash, address, PLACE)? {
-                at = Some(address);
-                break;
-            }
-        }
-        let address = match at {
-            Some(address) => address,
-            None => {
-                flash.erase(sector)?;
-                sector
-            }
-        };
-        flash.program(address, bytes)?;
-        let mut back = [0u8; 256];
-        for (n, chunk) in bytes.chunks(256).enumerate() {
-            let Some(read) = back.get_mut(..chunk.len()) else { continue };
-            flash.read(address + (n * 256) as u32, read)?;
-            if read != chunk {
-                return Err(FlashFault::Worn { address: address + (n * 256) as u32 });
-            }
-        }
-        Ok(())
+    /// The two sectors, the one whose newest record is older first. After a power cut between
+    /// the two writes only one of them holds the newest record, and that one must not be erased
+    /// before the other has it too.
+    fn stalest_first<F: Flash>(&self, flash: &mut F) -> Result<[u32; 2], FlashFault> {
+        let [a, b] = self.sectors;
+        Ok(if newest(flash, a)? <= newest(flash, b)? { [a, b] } else { [b, a] })
     }
+}
+
+/// The highest generation in a sector; `None` if it holds no valid record.
+fn newest<F: Flash>(flash: &mut F, sector: u32) -> Result<Option<u32>, FlashFault> {
+    let mut best = None;
+    let mut place = [0u8; PLACE];
+    for address in places(sector) {
+        flash.read(address, &mut place)?;
+        best = best.max(parse(&place).map(|r| r.generation));
+    }
+    Ok(best)
+}
+
+fn places(sector: u32) -> impl Iterator<Item = u32> {
+    (0..SECTOR / PLACE as u32).map(move |n| sector + n * PLACE as u32)
+}
+
+fn blank_place<F: Flash>(flash: &mut F, sector: u32) -> Result<Option<u32>, FlashFault> {
+    for address in places(sector) {
+        if is_blank(flash, address, PLACE)? {
+            return Ok(Some(address));
+        }
+    }
+    Ok(None)
+}
+
+fn put<F: Flash>(flash: &mut F, sector: u32, bytes: &[u8]) -> Result<(), FlashFault> {
+    let address = match blank_place(flash, sector)? {
+        Some(address) => address,
+        None => {
+            flash.erase(sector)?;
+            // Where one place holds a bit that stays cleared, the other may still do.
+            blank_place(flash, sector)?.ok_or(FlashFault::Worn { address: sector })?
+        }
+    };
+    flash.program(address, bytes)?;
+    let mut back = [0u8; 256];
+    for (n, chunk) in bytes.chunks(256).enumerate() {
+        let Some(read) = back.get_mut(..chunk.len()) else { continue };
+        flash.read(address + (n * 256) as u32, read)?;
+        if read != chunk {
+            return Err(FlashFault::Worn { address: address + (n * 256) as u32 });
+        }
+    }
+    Ok(())
 }
 
 fn is_blank<F: Flash>(flash: &mut F, address: u32, len: usize) -> Result<bool, FlashFault> {

@@ -1,0 +1,161 @@
+//! Keeping the io chip at the image that the record says.
+//!
+//! After a power cut it may run another one, sit in its loader, or say nothing; after a lost
+//! trial it runs what has to go. What is done about it depends on what it says of itself:
+//!
+//! | it says | then |
+//! | --- | --- |
+//! | the image of the record | nothing |
+//! | it is in its loader | the image is brought to it at once: nothing moves, nothing is watched |
+//! | it is in its loader again, and its image is on trial | nothing: the trial is about to be lost |
+//! | another image, which is on trial | as for every change: when the interlock clears it |
+//! | another image, otherwise | unless it says that the door is in use; after ten minutes even so |
+//! | nothing, and it was never known to run this image | the image is brought to it at once |
+//! | nothing otherwise | nothing: the wire may be broken, and the image is the right one |
+//!
+//! What does not help is tried again after a minute, then after two, and in the end once an hour, since
+//! it wears the flash; but every minute if the transfer broke off.
+
+use super::machine::{Agent, push};
+use super::trial::Millis;
+use super::types::{Action, Actions, Moment};
+use crate::checkin::Position;
+use crate::interlock::{decide, decide_removal, part_touches};
+use crate::link::{Hello, Mode, TransferEnd, agree, pair_facts};
+use crate::reason::Reason;
+use crate::slots::{Part, SlotImage};
+
+/// Time between two tries to bring the io chip to the image that the record says.
+pub(super) const REPAIR_PAUSE: Millis = 60_000;
+/// The most that this time grows to.
+const REPAIR_PAUSE_MOST: Millis = 60 * 60_000;
+/// Without an answer for so long the io chip counts as gone: a few lost frames do not.
+const IO_SILENCE: Millis = 10_000;
+/// An image that should not run on the io chip may say for so long that the door is in use.
+const REMOVAL_PATIENCE: Millis = 10 * 60_000;
+
+impl Agent {
+    /// What the io chip says counts only once it runs the image in force and goes by the bundle in
+    /// force, and only as long as it goes on doing so: one that resets in a loop also shakes hands
+    /// now and then.
+    pub(super) fn hear_io(&mut self, at: &Moment) {
+        let settings = self.bundle.as_ref().map_or(0, crate::bundle::settings_sum);
+        let image = self.record.io.current();
+        let is_right = |hello: &Hello| image.is_some_and(|i| i.digest.0.starts_with(&hello.digest));
+        let (hello, status) = match (at.sense.hello, at.sense.status) {
+            (Some(hello), Some(status)) if status.settings == settings && is_right(&hello) => (hello, status),
+            // A reset has made it forget, or it runs what it should not.
+            (_, Some(_)) => return self.io_broke_off(),
+            (_, None) if at.now.saturating_sub(self.io_heard) >= IO_SILENCE => return self.io_broke_off(),
+            (_, None) => return,
+        };
+        self.io_heard = at.now;
+        let agreed = self
+            .record
+            .net
+            .current()
+            .is_some_and(|n| agree((n.link, n.profile), (hello.link, hello.profile)).is_some());
+        if agreed && !self.evidence.handshake {
+            self.evidence.handshake = true;
+            self.evidence.steady_since = at.now;
+        }
+        self.evidence.plausible = status.plausible;
+        if self.evidence.first_position.is_none() && !status.moving && status.position != Position::Unknown {
+            self.evidence.first_position = Some(status.position);
+        }
+    }
+
+    fn io_broke_off(&mut self) {
+        if self.evidence.handshake {
+            self.evidence.lapses = self.evidence.lapses.saturating_add(1);
+        }
+        self.evidence.handshake = false;
+        self.evidence.plausible = false;
+    }
+
+    /// Brings the io chip to the image that the record says, if it runs another or none, or if
+    /// it is silent and was never known to run it: after a power cut in the middle of an update.
+    pub(super) fn repair_io(&mut self, at: &Moment, out: &mut Actions) -> bool {
+        let Some(want) = self.record.io.current() else { return false };
+        if self.programming {
+            return false;
+        }
+        let mut stranger = false;
+        let needed = match at.sense.hello {
+            Some(hello) if want.digest.0.starts_with(&hello.digest) => {
+                self.repair_pause = REPAIR_PAUSE;
+                self.io_arrived(at, out);
+                false
+            }
+            // In its loader it moves nothing and watches nothing.
+            Some(hello) if hello.mode == Mode::Loader => !(self.io_took && self.io_on_trial()),
+            Some(_) => {
+                stranger = true;
+                let since = *self.stranger_since.get_or_insert(at.now);
+                self.may_replace(at, want, at.now.saturating_sub(since))
+            }
+            None => self.record.io_due,
+        };
+        if !stranger {
+            self.stranger_since = None;
+        }
+        if !needed || at.now < self.repair_at {
+            return false;
+        }
+        self.programming = true;
+        self.stranger_since = None;
+        push(out, Action::ProgramIo(self.record.io.active));
+        true
+    }
+
+    fn io_on_trial(&self) -> bool {
+        self.record.trial.is_some_and(|t| t.change.part == Part::Io)
+    }
+
+    /// The io chip runs what the record says.
+    fn io_arrived(&mut self, at: &Moment, out: &mut Actions) {
+        if self.record.io_due && at.now >= self.rest_until {
+            self.record.io_due = false;
+            push(out, Action::Save);
+        }
+    }
+
+    /// Whether the application that runs on the io chip may be replaced by `want` now. The door
+    /// may have been used since the clearance was given: there was a restart in between.
+    fn may_replace(&self, at: &Moment, want: SlotImage, seen_for: Millis) -> bool {
+        let door = at.sense.door(true);
+        let inhibited = at.sense.status.is_none_or(|s| s.inhibited);
+        if self.io_on_trial() {
+            let speaks = |i: SlotImage| (i.link, i.profile);
+            let Some(net) = self.record.net.current().map(speaks) else { return false };
+            let now = at.sense.hello.map(|h| (h.link, h.profile));
+            let pair = pair_facts((net, now), (Some(net), Some(speaks(want))));
+            return inhibited && decide(part_touches(Part::Io), &door, &self.policy(), &pair).is_ok();
+        }
+        (inhibited && decide_removal(&door).is_ok()) || seen_for >= REMOVAL_PATIENCE
+    }
+
+    pub(super) fn on_io_ended(&mut self, at: &Moment, end: TransferEnd, out: &mut Actions) {
+        self.programming = false;
+        self.repair_at = at.now + self.repair_pause;
+        if !matches!(end, TransferEnd::NoAnswer { .. }) {
+            self.repair_pause = (2 * self.repair_pause).min(REPAIR_PAUSE_MOST);
+        }
+        self.reset_evidence(at.now);
+        let lost = match end {
+            TransferEnd::Taken => {
+                self.io_took = true;
+                self.io_arrived(at, out);
+                None
+            }
+            TransferEnd::WrongDigest => Some((Reason::LinkFailed, 0)),
+            TransferEnd::NoAnswer { taken } => Some((Reason::LinkFailed, taken)),
+        };
+        // Without a trial the repair comes round again after its pause.
+        if let Some((reason, taken)) = lost
+            && self.io_on_trial()
+        {
+            self.go_back(reason, taken, at, out);
+        }
+    }
+}

@@ -1,0 +1,153 @@
+//! Which images the two chips run together, whatever happens to one of them.
+
+use super::tests::{bundle, commissioned, ended, image, packed, sealed};
+use crate::checkin::{Ending, Position};
+use crate::id::{Chip, Digest};
+use crate::image::{ImageNote, Quirk};
+use crate::reason::Reason;
+use crate::sim::Door;
+use crate::sim::rig::Rig;
+use crate::slots::Part;
+use std::vec::Vec;
+
+fn run_image(rig: &mut Rig, chip: Chip, image: &[u8], sequence: u64) -> (Ending, u16) {
+    let envelope = packed(rig, chip, image, sequence);
+    let digest = rig.offer(envelope, Some(image));
+    assert!(rig.until(4000, |r| ended(r, digest).is_some()).unwrap(), "no end");
+    ended(rig, digest).unwrap()
+}
+
+/// An image with another actuation profile.
+fn other_meaning(chip: Chip, id: u16) -> Vec<u8> {
+    let mut bytes = image(chip, 3, (1, 1), Quirk::None);
+    let mut note = ImageNote::find(&bytes).unwrap();
+    note.profile.id = id;
+    bytes[512..512 + crate::image::NOTE_LEN].copy_from_slice(&note.encode());
+    bytes
+}
+
+fn minor(rig: &mut Rig) -> Option<u16> {
+    rig.board().io.note().map(|n| n.version.minor)
+}
+
+#[test]
+fn whichever_chip_comes_first_a_pair_that_would_break_is_refused() {
+    let breaks = (Ending::Refused, Reason::PairWouldBreak.code());
+    for first in Chip::ALL {
+        let second = first.other();
+        let mut rig = commissioned();
+        let only_new = |chip| image(chip, 2, (2, 2), Quirk::None);
+        // Link 2 alone is not understood by the other chip, which speaks link 1 alone.
+        assert_eq!(run_image(&mut rig, first, &only_new(first), 1), breaks);
+        assert_eq!(run_image(&mut rig, first, &other_meaning(first, 2), 1), breaks);
+        // Over a stepping stone the same image is taken.
+        let stone = image(second, 1, (1, 2), Quirk::None);
+        assert_eq!(run_image(&mut rig, second, &stone, 2), (Ending::Kept, 0));
+        assert_eq!(run_image(&mut rig, first, &only_new(first), 3), (Ending::Kept, 0));
+        // And now the way back of the stone alone would break the pair.
+        let old = image(second, 0, (1, 1), Quirk::None);
+        assert_eq!(run_image(&mut rig, second, &old, 4), breaks);
+        let seen = rig.server.seen.as_ref().unwrap();
+        assert_eq!((seen.sequences, seen.relay_pulses), ([0, 3, 1], 0));
+    }
+}
+
+#[test]
+fn what_a_chip_says_that_does_not_agree_on_the_link_counts_for_nothing() {
+    let (net, io) = (image(Chip::Net, 0, (1, 1), Quirk::None), image(Chip::Io, 0, (2, 2), Quirk::None));
+    let network = bundle(&["larkfield"]).networks[0].clone();
+    let mut rig = Rig::new(&net, &io, Door::at_rest(false), network);
+    assert!(rig.until(120, |r| r.server.seen.is_some()).unwrap());
+    let envelope = sealed(&rig, &bundle(&["larkfield"]), 1);
+    let digest = rig.offer(envelope, None);
+    assert!(!rig.until(600, |r| ended(r, digest).is_some()).unwrap());
+    let node = rig.node.as_ref().unwrap();
+    assert!(node.sense().hello.is_some() && node.sense().status.is_none());
+    assert_eq!(rig.server.seen.as_ref().unwrap().position, Position::Unknown);
+}
+
+#[test]
+fn after_a_cut_before_the_io_chip_was_programmed_the_door_is_looked_at_again() {
+    let mut rig = commissioned();
+    let io = image(Chip::Io, 1, (1, 2), Quirk::None);
+    let envelope = packed(&rig, Chip::Io, &io, 1);
+    let digest = rig.offer(envelope, Some(&io));
+    let on_trial = |r: &Rig| r.record().is_some_and(|r| r.trial.is_some());
+    assert!(rig.until(900, on_trial).unwrap());
+    rig.power_cycle();
+    for n in 0..150 {
+        if n % 20 == 0 {
+            rig.board().door.used();
+        }
+        rig.second().unwrap();
+        assert_eq!(minor(&mut rig), Some(0), "replaced while the door was in use");
+        assert!(on_trial(&rig));
+    }
+    assert!(rig.until(900, |r| ended(r, digest).is_some()).unwrap());
+    assert_eq!((ended(&rig, digest), minor(&mut rig)), (Some((Ending::Kept, 0)), Some(1)));
+}
+
+#[test]
+fn a_mute_io_image_is_taken_off_even_if_power_goes_first() {
+    let mut rig = commissioned();
+    let bad = image(Chip::Io, 1, (1, 2), Quirk::MuteLink);
+    let envelope = packed(&rig, Chip::Io, &bad, 1);
+    let digest = rig.offer(envelope, Some(&bad));
+    let back = |r: &Rig| r.record().and_then(|r| r.outcome).is_some_and(|o| o.envelope == digest);
+    assert!(rig.until(2000, back).unwrap());
+    assert_eq!(minor(&mut rig), Some(1), "the old image is not back yet");
+    rig.power_cycle();
+    assert!(rig.until(300, |r| r.node.as_ref().is_some_and(|n| n.sense().hello.is_some())).unwrap());
+    assert_eq!(minor(&mut rig), Some(0));
+}
+
+#[test]
+fn a_silent_io_chip_that_has_its_image_is_left_alone() {
+    let mut rig = commissioned();
+    let operations = rig.board().io.flash().operations();
+    rig.board().io.loses_one_in = 1;
+    rig.power_cycle();
+    rig.until(900, |_| false).unwrap();
+    rig.board().io.loses_one_in = 0;
+    assert!(rig.until(60, |r| r.node.as_ref().is_some_and(|n| n.sense().status.is_some())).unwrap());
+    assert_eq!(rig.board().io.flash().operations(), operations);
+}
+
+#[test]
+fn a_net_image_that_rots_takes_the_io_image_that_went_with_it_along() {
+    let mut rig = commissioned();
+    let net = image(Chip::Net, 1, (1, 2), Quirk::None);
+    let io = image(Chip::Io, 1, (2, 2), Quirk::None);
+    assert_eq!(run_image(&mut rig, Chip::Net, &net, 1), (Ending::Kept, 0));
+    assert_eq!(run_image(&mut rig, Chip::Io, &io, 2), (Ending::Kept, 0));
+    let layout = crate::board::Board::layout(rig.board());
+    let at = layout.slot(Part::Net, rig.record().unwrap().net.active);
+    rig.board().flash.burn(at + 700, &[0; 8]);
+    rig.power_cycle();
+    let old = Digest::of(&image(Chip::Net, 0, (1, 1), Quirk::None));
+    let agreed = |r: &Rig| r.node.as_ref().is_some_and(|n| n.sense().status.is_some());
+    assert!(rig.until(300, agreed).unwrap(), "the two chips do not understand each other");
+    assert_eq!(rig.record().unwrap().net.current().unwrap().digest, old);
+    assert_eq!(minor(&mut rig), Some(0));
+    // And the newer ones can be had again, under new numbers.
+    assert_eq!(run_image(&mut rig, Chip::Net, &net, 3), (Ending::Kept, 0));
+    assert_eq!(run_image(&mut rig, Chip::Io, &io, 4), (Ending::Kept, 0));
+}
+
+#[test]
+fn a_bundle_that_rots_is_not_reported_as_in_force() {
+    let mut rig = commissioned();
+    let layout = crate::board::Board::layout(rig.board());
+    let at = layout.slot(Part::Conf, rig.record().unwrap().conf.active);
+    assert!(rig.server.seen.as_ref().unwrap().bundle.is_some());
+    rig.board().flash.burn(at + 40, &[0; 8]);
+    rig.power_cycle();
+    let before = rig.server.seen.as_ref().unwrap().counter;
+    assert!(rig.until(300, |r| r.server.seen.as_ref().unwrap().counter > before).unwrap());
+    assert_eq!(rig.server.seen.as_ref().unwrap().bundle, None);
+    let envelope = sealed(&rig, &bundle(&["larkfield"]), 2);
+    let digest = rig.offer(envelope, None);
+    assert!(rig.until(900, |r| ended(r, digest).is_some()).unwrap());
+    assert_eq!(ended(&rig, digest), Some((Ending::Kept, 0)));
+    assert_eq!(rig.server.seen.as_ref().unwrap().bundle, Some(digest));
+}
