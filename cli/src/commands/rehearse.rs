@@ -68,7 +68,7 @@ impl Answer for Report {
 }
 
 pub(super) fn run(args: &Args, ui: &mut Ui) -> Result<Exit, CliError> {
-    let options = Options { seed: args.seed, dir: args.dir.clone() };
+    let options = Options { seed: args.seed, dir: args.dir.clone(), record: None };
     let mut rehearsed = rehearsal::rehearse(&options, &mut |line| ui.say(line))?;
     if let Some(path) = &args.report {
         rehearsal::write_report(path, &rehearsed.report)?;

@@ -7,11 +7,13 @@
 mod fleet;
 mod host;
 mod larkfield;
+mod record;
 mod report;
 mod rollouts;
 mod story;
 mod wire;
 
+pub use record::{Exchange, Record};
 pub use report::{Act, NodeReport, PhaseReport, Report};
 
 use crate::error::CliError;
@@ -29,6 +31,8 @@ pub struct Options {
     /// Where the yard and the server's data go; a folder of its own that is removed afterwards if
     /// left out.
     pub dir: Option<PathBuf>,
+    /// Where everything that nodes ask and are answered is put, if anybody wants to see it.
+    pub record: Option<Record>,
 }
 
 /// A rehearsal that could not be carried through.
@@ -126,7 +130,7 @@ pub fn rehearse(options: &Options, say: &mut dyn FnMut(&str)) -> Result<Rehearse
     let dir = options.dir.clone().unwrap_or_else(|| {
         std::env::temp_dir().join(format!("pintle-rehearsal-{}-{}", std::process::id(), options.seed))
     });
-    let mut stage = story::Stage::build(&dir, own, options.seed)
+    let mut stage = story::Stage::build(&dir, own, options)
         .map_err(|cause| RehearsalError { doing: "setting up".to_owned(), cause })?;
     let report = stage.play(say)?;
     Ok(Rehearsed { report, dir, stage })

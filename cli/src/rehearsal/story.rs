@@ -1,12 +1,12 @@
 //! The acts of a rehearsal.
 
-use super::RehearsalError;
 use super::fleet::Fleet;
 use super::host::Host;
 use super::larkfield::{self, Change, NEW, OLD, PASSPHRASE, PLACES};
 use super::report::{Act, Report};
 use super::rollouts::{self, Images};
 use super::wire::Wire;
+use super::{Options, RehearsalError};
 use crate::api::http::{Http, Trust};
 use crate::api::{Action, Client};
 use crate::firmware::samples;
@@ -54,7 +54,8 @@ fn text(e: impl std::fmt::Display) -> String {
 
 impl Stage {
     /// Makes yard, server and boards.
-    pub(super) fn build(dir: &Path, own: bool, seed: u64) -> Result<Self, String> {
+    pub(super) fn build(dir: &Path, own: bool, options: &Options) -> Result<Self, String> {
+        let seed = options.seed;
         let mut rng = from_seed(seed);
         let yard_dir = dir.join("yard");
         fs::create_dir_all(dir).map_err(text)?;
@@ -73,7 +74,7 @@ impl Stage {
 
         let der = CertificateDer::from_pem_slice(ca.as_bytes()).map_err(text)?;
         let air = Air { points: vec![AccessPoint::new(OLD.1, OLD.2)] };
-        let fleet = Fleet::new(air, Wire::new(der.as_ref())?);
+        let fleet = Fleet::new(air, Wire::new(der.as_ref(), options.record.clone())?);
         let acts = Vec::new();
         let (dir, images) = (dir.to_owned(), Vec::new());
         let mut stage = Self { dir, own, seed, rng, yard, unlocked, host, client, fleet, images, acts };

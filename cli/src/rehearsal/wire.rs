@@ -1,6 +1,7 @@
 //! How virtual nodes reach the server: over real sockets, trusting only the certificate on their
 //! starter card.
 
+use super::record::{Exchange, Record};
 use pintle_protocol::sim::OwnedRequest;
 use reqwest::blocking::Client;
 use reqwest::header::RANGE;
@@ -15,11 +16,12 @@ const MOST: u64 = 8192;
 /// A node's way to the server.
 pub(super) struct Wire {
     client: Client,
+    record: Option<Record>,
 }
 
 impl Wire {
-    /// For the root certificate (DER) on a starter card.
-    pub(super) fn new(ca: &[u8]) -> Result<Self, String> {
+    /// For the root certificate (DER) on a starter card. What goes over the wire is put on `record`.
+    pub(super) fn new(ca: &[u8], record: Option<Record>) -> Result<Self, String> {
         let mut roots = rustls::RootCertStore::empty();
         roots.add(CertificateDer::from(ca.to_vec())).map_err(|e| e.to_string())?;
         let provider = Arc::new(rustls::crypto::ring::default_provider());
@@ -35,12 +37,12 @@ impl Wire {
             .no_proxy()
             .build()
             .map_err(|e| e.to_string())?;
-        Ok(Self { client })
+        Ok(Self { client, record })
     }
 
     /// Sends one request; status and body, or `None` if no answer came.
-    pub(super) fn send(&self, base: &str, request: &OwnedRequest) -> Option<(u16, Vec<u8>)> {
-        let request = match request {
+    pub(super) fn send(&self, base: &str, asked: &OwnedRequest) -> Option<(u16, Vec<u8>)> {
+        let request = match asked {
             OwnedRequest::Claim(body) => self.client.post(format!("{base}/node/claim")).body(body.clone()),
             OwnedRequest::CheckIn(body) => {
                 self.client.post(format!("{base}/node/check-in")).body(body.clone())
@@ -55,6 +57,9 @@ impl Wire {
         let status = answer.status().as_u16();
         let mut body = Vec::new();
         answer.take(MOST).read_to_end(&mut body).ok()?;
+        if let Some(record) = &self.record {
+            record.put(Exchange { request: asked.clone(), status, body: body.clone() });
+        }
         Some((status, body))
     }
 }

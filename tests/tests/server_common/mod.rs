@@ -1,6 +1,9 @@
 //! A server on loopback, a bare HTTP client, and nodes that can lie.
 #![allow(dead_code, unreachable_pub, reason = "each test binary uses a part")]
 
+#[path = "../schema/mod.rs"]
+pub mod schema;
+
 use pintle_protocol::author::{ImageManifest, payload_uri};
 use pintle_protocol::cbor::decode_message;
 use pintle_protocol::checkin::{
@@ -57,7 +60,17 @@ impl Server {
         self.running.tick().unwrap();
     }
 
+    /// What nodes send and get is held against `docs/pintle.cddl`.
     pub fn send(&self, method: &str, path: &str, fields: &[(&str, &str)], body: &[u8]) -> Answer {
+        let answer = self.send_anything(method, path, fields, body);
+        if path.starts_with("/node/") {
+            let asked = (method == "POST").then_some(body);
+            schema::exchange_holds(path, asked, answer.status, &answer.body);
+        }
+        answer
+    }
+
+    pub fn send_anything(&self, method: &str, path: &str, fields: &[(&str, &str)], body: &[u8]) -> Answer {
         let mut stream = TcpStream::connect(self.running.addr).unwrap();
         stream.set_read_timeout(Some(Duration::from_secs(20))).unwrap();
         exchange(&mut stream, method, path, fields, body)

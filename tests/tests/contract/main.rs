@@ -1,0 +1,12 @@
+//! The contract of the wire: `docs/pintle.cddl`, the vectors in `docs/vectors`, and a second
+//! implementation written from `docs/wire.md` alone.
+
+mod python;
+mod refused;
+mod samples;
+#[path = "../server_common/mod.rs"]
+mod server_common;
+mod shapes;
+mod vectors;
+
+use server_common::schema;
