@@ -100,7 +100,7 @@ fn every_field_is_missed_and_a_field_too_much_is_noticed() {
 fn every_field_of_another_type_is_noticed() {
     for (rule, bytes, _) in maps() {
         let fields = entries(&bytes);
-        for n in 0..fields.len() {
+        for (n, (key, _)) in fields.iter().enumerate() {
             // null, a text, a negative number beyond every range, an empty map.
             for wrong in [&[0xf6][..], b"\x61?", b"\x3b\xff\xff\xff\xff\xff\xff\xff\xff", &[0xa0]] {
                 let mut changed = fields.clone();
@@ -109,7 +109,6 @@ fn every_field_of_another_type_is_noticed() {
                     continue;
                 }
                 changed[n].1 = wrong.to_vec();
-                let key = fields[n].0;
                 assert!(fault(rule, &map_of(&changed)).is_some(), "{rule}, field {key} as {wrong:02x?}");
             }
         }

@@ -93,7 +93,10 @@ fn component(envelope: &[u8]) -> Option<Vec<u8>> {
     let manifest = member(envelope, 3, true)?;
     let common = member(&manifest, 3, false)?;
     let mut d = Decoder::new(&common);
-    (d.map().ok()?, d.u8().ok()?, d.array().ok()?, d.array().ok()?);
+    d.map().ok()?;
+    d.u8().ok()?;
+    d.array().ok()?;
+    d.array().ok()?;
     d.bytes().ok().map(<[u8]>::to_vec)
 }
 
