@@ -260,8 +260,11 @@ fn frame(name: &str, kind: u8, sequence: u8, payload: &[u8]) -> Value {
         "crc": hex::encode(&out[len - 2..len]), "frame": hex::encode(&out[..len])})
 }
 
+/// Things with their names.
+type Named<T> = Vec<(&'static str, T)>;
+
 /// Every question and every answer.
-pub(crate) fn link_messages() -> (Vec<(&'static str, Ask)>, Vec<(&'static str, Answer)>) {
+fn link_messages() -> (Named<Ask>, Named<Answer>) {
     let note = s::note(Chip::Io);
     let image = s::image(Chip::Io);
     let digest = Digest::of(&image).0;
