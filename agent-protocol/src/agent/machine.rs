@@ -401,14 +401,17 @@ impl Agent {
                 false
             }
             // The relay is inhibited first and the question asked again, so that no pulse can
-            // begin between the answer and the swap.
-            Ok(_) if touches.actuation && !at.sense.status.is_some_and(|s| s.inhibited) => {
+            // begin between the answer and the swap. An io chip that is silent holds back only what
+            // touches the door.
+            Ok(_) if at.sense.status.map_or(touches.actuation, |s| !s.inhibited) => {
                 self.clearing = true;
                 false
             }
             Ok(clearance) => {
                 self.holds = Holds::NONE;
-                self.begin_trial(clearance, staged.part, door.position, at, out);
+                // Whoever uses the door during a change of Wi-Fi alone does not end it.
+                let position = if touches.actuation { door.position } else { Position::Unknown };
+                self.begin_trial(clearance, staged.part, position, at, out);
                 true
             }
         }

@@ -22,6 +22,10 @@ const LINK_TRIES: u8 = 8;
 const STALE_POLLS: u8 = 3;
 /// Questions asked in one poll while an image is brought to the io chip.
 const BURST: u32 = 400;
+/// Questions without an answer after which a poll leaves the rest of them for later.
+const SILENT_TRIES: u32 = 8;
+/// How long it leaves them: a chip that is starting does not answer for some seconds.
+const SILENT_PAUSE: Millis = 500;
 
 /// A node on a board.
 #[derive(Clone)]
@@ -34,6 +38,7 @@ pub struct Node<B> {
     sense: Sense,
     silent_polls: u8,
     transfer: Option<(Transfer, Slot)>,
+    burst_at: Millis,
     frame: u8,
     server: usize,
     asked_network: u8,
@@ -73,6 +78,7 @@ impl<B: Board> Node<B> {
                 sense: Sense::default(),
                 silent_polls: 0,
                 transfer: None,
+                burst_at: 0,
                 frame: 0,
                 server: 0,
                 asked_network: 0,
@@ -321,7 +327,11 @@ impl<B: Board> Node<B> {
 
     /// Goes on bringing an image to the io chip.
     fn burst(&mut self, now: Millis) -> Result<(), NodeFault> {
+        if now < self.burst_at {
+            return Ok(());
+        }
         let layout = self.board.layout();
+        let mut silent = 0;
         for _ in 0..BURST {
             let Some((mut transfer, slot)) = self.transfer else { break };
             let mut piece = [0u8; crate::link::DATA_MAX];
@@ -336,6 +346,9 @@ impl<B: Board> Node<B> {
                 self.frame = self.frame.wrapping_add(1);
                 if let Some(answer) = self.exchange_once(&ask) {
                     transfer.answered(&answer);
+                    silent = 0;
+                } else {
+                    silent += 1;
                 }
             }
             self.transfer = Some((transfer, slot));
@@ -343,6 +356,10 @@ impl<B: Board> Node<B> {
                 self.transfer = None;
                 self.silent_polls = 0;
                 self.step(now, Input::IoEnded(end))?;
+            } else if silent >= SILENT_TRIES {
+                // It may be starting: the tries that are left are for later, not for this second.
+                self.burst_at = now + SILENT_PAUSE;
+                break;
             }
         }
         Ok(())

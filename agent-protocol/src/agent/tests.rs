@@ -90,6 +90,10 @@ pub(crate) fn ended(rig: &Rig, digest: Digest) -> Option<(Ending, u16)> {
     (outcome.envelope == digest).then_some((outcome.ending, outcome.reason))
 }
 
+fn on_trial(rig: &Rig) -> bool {
+    rig.record().is_some_and(|r| r.trial.is_some())
+}
+
 fn run_image(rig: &mut Rig, chip: Chip, image: &[u8], sequence: u64) -> (Ending, u16) {
     let envelope = packed(rig, chip, image, sequence);
     let digest = rig.offer(envelope, Some(image));
@@ -107,11 +111,35 @@ fn a_new_node_claims_and_takes_its_first_bundle() {
 }
 
 #[test]
-fn an_io_image_that_resets_in_a_loop_goes_back() {
+fn a_door_used_while_the_wifi_is_proved_does_not_send_it_back() {
     let mut rig = commissioned();
-    let loops = image(Chip::Io, 1, (1, 1), Quirk::ResetLoop);
-    assert_eq!(run_image(&mut rig, Chip::Io, &loops, 5), (Ending::WentBack, Reason::Resets.code()));
-    assert_eq!(rig.server.seen.as_ref().unwrap().relay_pulses, 0);
+    rig.air.points.push(AccessPoint::new("meadow", "published test phrase"));
+    let mut next = bundle(&["larkfield", "meadow"]);
+    next.wifi_change = Some(crate::bundle::WifiChange { candidate: 1, after_loss_minutes: None });
+    let envelope = sealed(&rig, &next, 2);
+    let digest = rig.offer(envelope, None);
+    assert!(rig.until(900, |r| on_trial(r)).unwrap());
+    // By the wall button: the controller's own is dead during a trial.
+    rig.board().door.used();
+    assert!(rig.until(900, |r| ended(r, digest).is_some()).unwrap(), "no end");
+    assert_eq!(ended(&rig, digest), Some((Ending::Kept, 0)));
+}
+
+#[test]
+fn the_buttons_relay_is_dead_from_the_first_moment_of_any_trial() {
+    let mut rig = commissioned();
+    let mut next = bundle(&["larkfield"]);
+    next.checkin_seconds += 1;
+    let envelope = sealed(&rig, &next, 2);
+    let digest = rig.offer(envelope, None);
+    for _ in 0..900 {
+        rig.second().unwrap();
+        if on_trial(&rig) {
+            let board = rig.board();
+            assert!(!board.io.press(&mut board.door), "the relay pulsed during a trial");
+        }
+    }
+    assert_eq!(ended(&rig, digest), Some((Ending::Kept, 0)));
 }
 
 #[test]
@@ -135,6 +163,7 @@ fn bad_images_go_back_by_themselves_each_for_its_own_reason() {
         (Chip::Net, Quirk::ResetLoop, Reason::Resets),
         (Chip::Io, Quirk::MuteLink, Reason::NoHandshake),
         (Chip::Io, Quirk::WrongPosition, Reason::PositionDiffers),
+        (Chip::Io, Quirk::ResetLoop, Reason::Resets),
     ];
     for (chip, quirk, reason) in cases {
         let mut rig = commissioned();
@@ -227,6 +256,15 @@ fn a_lossy_link_slows_but_never_spoils_an_update() {
     rig.board().io.flips_one_in = 15;
     let io = image(Chip::Io, 1, (1, 2), Quirk::None);
     assert_eq!(run_image(&mut rig, Chip::Io, &io, 1), (Ending::Kept, 0));
+}
+
+#[test]
+fn a_lost_answer_to_start_does_not_spoil_an_io_image() {
+    let mut rig = commissioned();
+    rig.board().io.loses_answer_to_start = true;
+    let io = image(Chip::Io, 1, (1, 2), Quirk::None);
+    assert_eq!(run_image(&mut rig, Chip::Io, &io, 1), (Ending::Kept, 0));
+    assert!(!rig.board().io.loses_answer_to_start, "it was not lost");
 }
 
 #[test]

@@ -78,6 +78,8 @@ pub struct IoChip {
     pub loses_one_in: u32,
     /// One exchange in so many has a flipped bit; 0: none.
     pub flips_one_in: u32,
+    /// The answer to the next question to start is lost on the way.
+    pub loses_answer_to_start: bool,
     chance: Chance,
 }
 
@@ -98,6 +100,7 @@ impl IoChip {
             pulse_left: 0,
             loses_one_in: 0,
             flips_one_in: 0,
+            loses_answer_to_start: false,
             chance,
         };
         chip.power_on();
@@ -184,6 +187,9 @@ impl IoChip {
         let Ok((kind, sequence, payload)) = decode_frame(&question) else { return false };
         let Some(ask) = Ask::decode(kind, payload) else { return false };
         let Some(said) = self.handle(&ask, door) else { return false };
+        if ask == Ask::Start && core::mem::take(&mut self.loses_answer_to_start) {
+            return false;
+        }
         let (kind, payload) = said.encode();
         answer.fill(0);
         if encode_frame(kind, sequence, &payload, answer).is_none() {
