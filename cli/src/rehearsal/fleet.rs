@@ -5,12 +5,11 @@ use super::wire::Wire;
 use pintle_protocol::agent::{BootFault, Node, NodeFault};
 use pintle_protocol::board::Event;
 use pintle_protocol::checkin::{Ending, Outcome, Phase};
-use pintle_protocol::id::{Digest, NodeId};
+use pintle_protocol::id::NodeId;
 use pintle_protocol::interlock::Holds;
 use pintle_protocol::reason::Reason;
 use pintle_protocol::sim::rig::running_note;
 use pintle_protocol::sim::{Air, OwnedRequest, Pending, VirtualBoard};
-use pintle_protocol::slots::BootRecord;
 
 /// Seconds without an answered check-in after which a node counts as lost.
 const LOST_AFTER: u64 = 1200;
@@ -18,7 +17,6 @@ const LOST_AFTER: u64 = 1200;
 /// A node, with or without power.
 pub(super) struct Member {
     pub(super) name: String,
-    pub(super) id: NodeId,
     node: Option<Node<VirtualBoard>>,
     dark: Option<VirtualBoard>,
     started_at: u64,
@@ -72,7 +70,6 @@ impl Fleet {
         };
         self.members.push(Member {
             name: name.to_owned(),
-            id,
             node: None,
             dark: Some(board),
             started_at: self.now,
@@ -130,16 +127,6 @@ impl Member {
     /// The board, with or without power.
     pub(super) fn board(&mut self) -> Option<&mut VirtualBoard> {
         self.node.as_mut().map(|n| &mut n.board).or(self.dark.as_mut())
-    }
-
-    pub(super) fn record(&self) -> Option<&BootRecord> {
-        self.node.as_ref().map(|n| n.agent().record())
-    }
-
-    /// Manifest digest of the last update that was kept, if the last one was.
-    pub(super) fn ended(&self, envelope: &Digest) -> Option<Ending> {
-        let outcome = self.record()?.outcome?;
-        (outcome.envelope == *envelope).then_some(outcome.ending)
     }
 
     pub(super) fn phase(&self) -> Option<Phase> {

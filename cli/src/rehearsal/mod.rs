@@ -9,7 +9,6 @@ mod host;
 mod larkfield;
 mod record;
 mod report;
-mod rollouts;
 mod story;
 mod wire;
 

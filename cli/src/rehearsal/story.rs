@@ -4,7 +4,6 @@ use super::fleet::Fleet;
 use super::host::Host;
 use super::larkfield::{self, Change, NEW, OLD, PASSPHRASE, PLACES};
 use super::report::{Act, Report};
-use super::rollouts::{self, Images};
 use super::wire::Wire;
 use super::{Options, RehearsalError};
 use crate::api::http::{Http, Trust};
@@ -13,11 +12,11 @@ use crate::firmware::samples;
 use crate::image::{PackRequest, Packed, pack};
 use crate::node::admit::admit;
 use crate::node::card::issue;
+use crate::plan::rollout::{BundleRollout, Care, ImageRollout, start_bundles, start_images};
 use crate::random::from_seed;
-use crate::seal::{self, SealedNode};
 use crate::yard::{Unlocked, Yard};
-use pintle_protocol::checkin::{Ending, Phase};
-use pintle_protocol::id::{Chip, NodeId};
+use pintle_protocol::checkin::Phase;
+use pintle_protocol::id::Chip;
 use pintle_protocol::sim::{AccessPoint, Air, Chance, Door, VirtualBoard};
 use pintle_server::contract::{Kind, Progress, RolloutState, RolloutView, TargetView};
 use rand_chacha::ChaCha20Rng;
@@ -32,6 +31,32 @@ use zeroize::Zeroizing;
 const TICK: u64 = 5;
 /// How long everything must stay well after a wave, in seconds.
 const SOAK: u32 = 1800;
+
+/// A node that misses check-ins for ten minutes is silent; nothing is tolerated.
+fn care(soak_seconds: u32) -> Care {
+    Care { soak_seconds, silent_after_seconds: 600, ..Care::default() }
+}
+
+/// Whether a rollout that should succeed is done; an error if it will not be.
+fn is_done(view: &RolloutView) -> Result<bool, String> {
+    match view.state {
+        RolloutState::Done => return Ok(true),
+        RolloutState::Ready | RolloutState::UnderWay => return Ok(false),
+        RolloutState::Held | RolloutState::TurnedBack => {}
+    }
+    let reasons: Vec<_> = view
+        .waves
+        .iter()
+        .flat_map(|w| &w.targets)
+        .filter_map(|t| Some(format!("{}: {}", t.name, t.reason.as_deref()?)))
+        .collect();
+    let because = view.held_because.as_deref().unwrap_or_default();
+    Err(format!("the rollout is {}: {because} ({})", view.state, reasons.join("; ")))
+}
+
+fn owned(names: &[&str]) -> Vec<String> {
+    names.iter().map(|n| (*n).to_owned()).collect()
+}
 
 /// Yard, server and nodes.
 pub(super) struct Stage {
@@ -240,40 +265,41 @@ impl Stage {
         Ok(())
     }
 
-    /// Seals a bundle for each of these nodes, after the safety rules.
-    fn sealed(&mut self, names: &[&str]) -> Result<Vec<(NodeId, SealedNode)>, String> {
-        let mut all = Vec::new();
-        for name in names {
-            let plan = self.yard.plan(name).map_err(text)?;
-            let before = seal::latest(&self.yard, name).map_err(text)?;
-            let sealed = seal::seal_node(&self.yard, &self.unlocked, &plan, before.as_ref(), &mut self.rng)
-                .map_err(text)?;
-            all.push((plan.id, sealed));
-        }
-        Ok(all)
+    /// Seals and starts a rollout of bundles; all nodes if none is named.
+    fn send_bundles(
+        &mut self,
+        title: &str,
+        kind: Kind,
+        nodes: &[&str],
+        waves: &[&str],
+        soak_seconds: u32,
+    ) -> Result<RolloutView, String> {
+        let (nodes, waves, care) = (owned(nodes), owned(waves), care(soak_seconds));
+        let request = BundleRollout { title, kind, nodes: &nodes, waves: &waves, care };
+        start_bundles(&self.yard, &self.unlocked, &self.client, &request, &mut self.rng, &mut |_| {})
+            .map_err(text)
     }
 
-    /// Starts a rollout and lets time go on until it is done.
+    /// Signs and starts a rollout of images.
+    fn send_images(&self, title: &str, images: &[&str], waves: &[&str]) -> Result<RolloutView, String> {
+        let (images, waves) = (owned(images), owned(waves));
+        let request =
+            ImageRollout { title, images: &images, waves: &waves, care: care(SOAK), rehearsal: true };
+        start_images(&self.yard, &self.unlocked, &self.client, &request, &mut |_| {}).map_err(text)
+    }
+
+    /// Lets time go on until a rollout is done.
     fn carry_out(&mut self, rollout: &RolloutView, seconds: u64) -> Result<(), String> {
-        self.client.act(rollout.id, Action::Start, None).map_err(text)?;
         let id = rollout.id;
         self.until(seconds, "the end of the rollout", |s| {
             s.fleet.press_during_trials();
             let view = s.client.rollout(id).map_err(text)?;
-            match view.state {
-                RolloutState::Done => Ok(true),
-                RolloutState::Held | RolloutState::TurnedBack => {
-                    Err(format!("the rollout is {}: {}", view.state, view.held_because.unwrap_or_default()))
-                }
-                RolloutState::Ready | RolloutState::UnderWay => Ok(false),
-            }
+            is_done(&view)
         })
     }
 
     fn configure(&mut self) -> Result<String, String> {
-        let names: Vec<_> = PLACES.iter().map(|p| p.name).collect();
-        let sealed = self.sealed(&names)?;
-        let rollout = rollouts::bundles(&self.client, "First configuration", Kind::Bundle, &[sealed], 60)?;
+        let rollout = self.send_bundles("First configuration", Kind::Bundle, &[], &["rest"], 60)?;
         self.carry_out(&rollout, 3600)?;
         Ok("8 bundles checked, sealed and kept".to_owned())
     }
@@ -289,40 +315,28 @@ impl Stage {
         larkfield::write_networks(&self.yard, Some(&Change { nodes: &names, after_loss_minutes: None }))?;
         self.reopen()?;
         let near: Vec<_> = names.iter().copied().filter(|n| *n != far).collect();
-        let first = self.sealed(&near[..2])?;
-        let rest = self.sealed(&near[2..])?;
-        let rollout = rollouts::bundles(
-            &self.client,
-            "Wi-Fi: larkfield to larkfield-meadow",
-            Kind::Wifi,
-            &[first, rest],
-            300,
-        )?;
+        let first = near[..2].join(",");
+        let title = "Wi-Fi: larkfield to larkfield-meadow";
+        let rollout = self.send_bundles(title, Kind::Wifi, &near, &[&first, "rest"], 300)?;
         self.carry_out(&rollout, 7200)?;
 
         // The far one fails, says why, and stays where it was.
-        let sealed = self.sealed(&[far])?;
-        let envelope = sealed.first().map(|(_, s)| s.forward.digest).ok_or("nothing was sealed")?;
-        let rollout = rollouts::bundles(&self.client, "Wi-Fi: duck house hatch", Kind::Wifi, &[sealed], 60)?;
-        self.client.act(rollout.id, Action::Start, None).map_err(text)?;
-        self.until(3600, "the failure of the far hatch", |s| {
-            let member = s.fleet.member(far).ok_or("no such node")?;
-            Ok(member.ended(&envelope) == Some(Ending::WentBack))
-        })?;
+        let rollout = self.send_bundles("Wi-Fi: duck house hatch", Kind::Wifi, &[far], &[], 60)?;
         let id = rollout.id;
-        self.until(600, "the hold of its rollout", |s| {
-            Ok(s.client.rollout(id).map_err(text)?.state == RolloutState::Held)
+        self.until(3600, "the failure of the far hatch and the hold of its rollout", |s| {
+            let view = s.client.rollout(id).map_err(text)?;
+            let went_back = |t: &TargetView| t.progress == Progress::WentBack;
+            let targets = view.waves.iter().flat_map(|w| &w.targets).all(went_back);
+            Ok(targets && view.state == RolloutState::Held)
         })?;
 
         // A second access point closes the gap; the bundle is sealed anew, with a new number.
         if let Some(point) = self.fleet.air.points.iter_mut().find(|p| p.ssid == NEW.1.as_bytes()) {
             point.deaf_places.clear();
         }
-        let sealed = self.sealed(&[far])?;
         // The held rollout still has the node: it is turned back, since nothing of it was kept.
         self.client.act(id, Action::TurnBack, None).map_err(text)?;
-        let rollout =
-            rollouts::bundles(&self.client, "Wi-Fi: duck house hatch again", Kind::Wifi, &[sealed], 60)?;
+        let rollout = self.send_bundles("Wi-Fi: duck house hatch again", Kind::Wifi, &[far], &[], 60)?;
         self.carry_out(&rollout, 3600)?;
         Ok("7 proved it at once; the duck house hatch did not hear it, stayed on the old one, and proved it \
             after an access point was added"
@@ -345,22 +359,12 @@ impl Stage {
 
     /// Three waves. The door of one node of the second wave is in use for a while.
     fn better_firmware(&mut self) -> Result<String, String> {
-        let ids: Vec<_> = self.fleet.members.iter().map(|m| m.id).collect();
-        let from = [self.image(Chip::Net, "1.0.0")?, self.image(Chip::Io, "1.0.0")?];
-        let to = [Some(self.image(Chip::Net, "1.1.0")?), Some(self.image(Chip::Io, "1.1.0")?)];
-        let waves = [ids[..1].to_vec(), ids[1..4].to_vec(), ids[4..].to_vec()];
-        let rollout = rollouts::images(
-            &self.client,
-            &self.yard,
-            &self.unlocked,
-            "Firmware 1.1.0",
-            &Images { from, to },
-            &waves,
-            SOAK,
-        )?;
+        let name = |n: usize| PLACES[n].name;
+        let second = [name(1), name(2), name(3)].join(",");
+        let waves = [name(0), &second, "rest"];
+        let rollout = self.send_images("Firmware 1.1.0", &["net-1.1.0", "io-1.1.0"], &waves)?;
         let busy = self.fleet.members.get(1 + (self.seed % 3) as usize).map(|m| m.name.clone());
         let busy = busy.ok_or("there is no second wave")?;
-        self.client.act(rollout.id, Action::Start, None).map_err(text)?;
         let id = rollout.id;
         let mut in_use_since = None;
         let mut waited = 0;
@@ -382,13 +386,7 @@ impl Stage {
                 waited += u32::from(waits);
             }
             let view = s.client.rollout(id).map_err(text)?;
-            match view.state {
-                RolloutState::Done => Ok(true),
-                RolloutState::Held | RolloutState::TurnedBack => {
-                    Err(format!("the rollout is {}: {}", view.state, view.held_because.unwrap_or_default()))
-                }
-                RolloutState::Ready | RolloutState::UnderWay => Ok(false),
-            }
+            is_done(&view)
         })?;
         if waited == 0 {
             return Err(format!("{busy} did not wait although its door was in use"));
@@ -409,23 +407,8 @@ impl Stage {
         ];
         let name = BAD[(self.seed % BAD.len() as u64) as usize];
         self.pack(name)?;
-        let chip = samples::find(name).map(|s| s.chip).ok_or("there is no such sample")?;
-        let bad = self.images.last().ok_or("nothing was packed")?.clone();
-        let from = [self.image(Chip::Net, "1.1.0")?, self.image(Chip::Io, "1.1.0")?];
-        let mut to = [None, None];
-        to[chip.index()] = Some(&bad);
-        let ids: Vec<_> = self.fleet.members.iter().map(|m| m.id).collect();
-        let waves = [ids[..2].to_vec(), ids[2..].to_vec()];
-        let rollout = rollouts::images(
-            &self.client,
-            &self.yard,
-            &self.unlocked,
-            "Firmware 1.2.0",
-            &Images { from, to },
-            &waves,
-            SOAK,
-        )?;
-        self.client.act(rollout.id, Action::Start, None).map_err(text)?;
+        let waves = [&[PLACES[0].name, PLACES[1].name].join(","), "rest"];
+        let rollout = self.send_images("Firmware 1.2.0", &[name], &waves)?;
         let id = rollout.id;
         self.until(3 * 3600, "the hold of the rollout", |s| {
             s.fleet.press_during_trials();
