@@ -118,7 +118,7 @@ fn a_door_used_while_the_wifi_is_proved_does_not_send_it_back() {
     next.wifi_change = Some(crate::bundle::WifiChange { candidate: 1, after_loss_minutes: None });
     let envelope = sealed(&rig, &next, 2);
     let digest = rig.offer(envelope, None);
-    assert!(rig.until(900, |r| on_trial(r)).unwrap());
+    assert!(rig.until(900, on_trial).unwrap());
     // By the wall button: the controller's own is dead during a trial.
     rig.board().door.used();
     assert!(rig.until(900, |r| ended(r, digest).is_some()).unwrap(), "no end");
