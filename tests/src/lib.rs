@@ -1,3 +1,5 @@
 //! What crosses crates: reference checks, whole runs, and measurements.
 
+pub mod emulator;
 pub mod measure;
+mod tool;

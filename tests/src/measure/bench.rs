@@ -1,7 +1,7 @@
 //! How long things take.
 
-use super::tool::{MeasureError, cargo, timed, workspace};
 use super::{Group, Row};
+use crate::tool::{MeasureError, cargo, timed, workspace};
 use std::process::Command;
 
 /// A release build from an empty folder, in seconds.

@@ -6,9 +6,8 @@
 mod bench;
 mod node;
 mod server;
-mod tool;
 
-pub use tool::MeasureError;
+pub use crate::tool::MeasureError;
 
 use std::fmt;
 
@@ -19,7 +18,7 @@ pub enum Group {
     Bench,
     /// What the server takes.
     Server,
-    /// How much flash a node takes.
+    /// How much flash, memory and work a node takes.
     Node,
     /// How large pages are.
     Page,
@@ -54,7 +53,7 @@ pub struct Row {
     pub name: &'static str,
     /// The value.
     pub value: f64,
-    /// The highest value that holds.
+    /// The highest value that holds; infinite for a value that only stands beside others.
     pub bound: f64,
 }
 
@@ -68,6 +67,9 @@ impl Row {
 impl fmt::Display for Row {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let Self { group, name, value, bound } = self;
+        if *bound == f64::INFINITY {
+            return write!(f, "{}\t{name}\t{value:.1}\t-\tshown", group.word());
+        }
         let word = if self.holds() { "holds" } else { "short" };
         write!(f, "{}\t{name}\t{value:.1}\t{bound}\t{word}", group.word())
     }
@@ -96,6 +98,8 @@ mod tests {
         assert_eq!(row(12.34).to_string(), "bench\trehearsal, s\t12.3\t60\tholds");
         assert_eq!(row(60.0).to_string(), "bench\trehearsal, s\t60.0\t60\tholds");
         assert_eq!(row(60.1).to_string(), "bench\trehearsal, s\t60.1\t60\tshort");
+        let beside = Row { bound: f64::INFINITY, ..row(12.34) };
+        assert_eq!(beside.to_string(), "bench\trehearsal, s\t12.3\t-\tshown");
         // Not a number is not a value that keeps a bound.
         assert!(!row(f64::NAN).holds());
     }

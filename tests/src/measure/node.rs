@@ -1,7 +1,11 @@
-//! How much flash a node takes: the programs of `firmware/size`, linked for both instruction sets.
+//! What a node takes: flash, counted in the programs of `firmware/size`; memory and instructions, counted in
+//! `firmware/emulated` while it runs on emulated chips.
 
-use super::tool::{MeasureError, cargo, timed, workspace};
 use super::{Group, Row};
+use crate::emulator::fixture::Fixture;
+use crate::emulator::{Emulator, Machine};
+use crate::tool::{MeasureError, cargo, timed, workspace};
+use std::collections::BTreeMap;
 use std::path::Path;
 
 const RISCV: &str = "riscv32imc-unknown-none-elf";
@@ -14,8 +18,16 @@ const PROGRAMS: [(&str, &str, &str, f64); 4] = [
     ("whole node on riscv32imc, KiB", RISCV, "whole-node", 160.0),
     ("whole node on thumbv6m, KiB", ARMV6M, "whole-node", 110.0),
 ];
+/// The node's state, `.data` and `.bss`, in KiB; without the one sector in which a piece of an image comes.
+const STATIC_KIB: f64 = 8.0;
+/// The deepest stack under a start, a bundle or an image, in KiB; without that sector.
+const STACK_KIB: f64 = 12.0;
+/// Taking an image, as a part of verifying one signature and hashing the image once, in percent.
+const PROCESS_PERCENT: f64 = 110.0;
+/// Bytes in the image that is taken.
+const IMAGE: usize = 256 * 1024;
 
-/// Links each program and counts what it puts into flash: code, constants and initial values.
+/// Links and runs each program.
 pub(super) fn rows() -> Result<Vec<Row>, MeasureError> {
     let source = workspace().join("firmware/size");
     let built = workspace().join("target/size");
@@ -26,15 +38,95 @@ pub(super) fn rows() -> Result<Vec<Row>, MeasureError> {
     let mut rows = Vec::new();
     for (name, target, program, bound) in PROGRAMS {
         let bytes = flash_bytes(&built.join(target).join("release").join(program))?;
-        rows.push(Row { group: Group::Node, name, value: bytes as f64 / 1024.0, bound });
+        rows.push(row(name, bytes as f64 / 1024.0, bound));
+    }
+    let fixture = Fixture::new(IMAGE)?;
+    for machine in Machine::ALL {
+        rows.extend(run_rows(machine, &fixture)?);
     }
     Ok(rows)
 }
 
+fn row(name: &'static str, value: f64, bound: f64) -> Row {
+    Row { group: Group::Node, name, value, bound }
+}
+
+/// Counts what a program puts into flash: code, constants and initial values.
 fn flash_bytes(program: &Path) -> Result<usize, MeasureError> {
     let path = || program.to_path_buf();
     let file = std::fs::read(program).map_err(|source| MeasureError::File { path: path(), source })?;
     let (_, bytes) = pintle::firmware::elf::read(&file, None)
         .map_err(|fault| MeasureError::Program { path: path(), fault })?;
     Ok(bytes.len())
+}
+
+/// Names of the rows of one machine.
+struct Names {
+    memory: &'static str,
+    stack: &'static str,
+    process: &'static str,
+    beside: [&'static str; 4],
+}
+
+/// Names of the rows, by machine.
+const fn names(machine: Machine) -> Names {
+    match machine {
+        Machine::RiscV => Names {
+            memory: "static memory on riscv32imc, KiB",
+            stack: "deepest stack on riscv32imc, KiB",
+            process: "envelope and 256 KiB image on riscv32imc, % of bare signature and hash",
+            beside: [
+                "envelope verified on riscv32imc, million instructions",
+                "bare Ed25519 verification on riscv32imc, million instructions",
+                "envelope and 256 KiB image on riscv32imc, million instructions",
+                "bare SHA-256 of 256 KiB on riscv32imc, million instructions",
+            ],
+        },
+        Machine::Arm => Names {
+            memory: "static memory on thumbv6m, KiB",
+            stack: "deepest stack on thumbv6m, KiB",
+            process: "envelope and 256 KiB image on thumbv6m, % of bare signature and hash",
+            beside: [
+                "envelope verified on thumbv6m, million instructions",
+                "bare Ed25519 verification on thumbv6m, million instructions",
+                "envelope and 256 KiB image on thumbv6m, million instructions",
+                "bare SHA-256 of 256 KiB on thumbv6m, million instructions",
+            ],
+        },
+    }
+}
+
+fn run_rows(machine: Machine, fixture: &Fixture) -> Result<Vec<Row>, MeasureError> {
+    let program = machine.build()?;
+    let folder =
+        tempfile::tempdir().map_err(|source| MeasureError::File { path: std::env::temp_dir(), source })?;
+    fixture.write(folder.path())?;
+    let said = Emulator::start(machine, &program, folder.path(), &["measure"], true)?.rest()?;
+    let values: BTreeMap<&str, f64> = said
+        .iter()
+        .filter_map(|line| {
+            let (name, value) = line.split_once(' ')?;
+            Some((name, value.parse().ok()?))
+        })
+        .collect();
+    let value = |name: &'static str| {
+        values
+            .get(name)
+            .copied()
+            .ok_or_else(|| MeasureError::Unexpected { what: name, found: said.join("\n") })
+    };
+    let (kib, million) = (1024.0, 1e6);
+    let stack = value("stack-start")?.max(value("stack-bundle")?).max(value("stack-image")?);
+    let (verify, bare) = (value("verify")?, value("verify-bare")?);
+    let (process, hash) = (value("process")?, value("hash-bare")?);
+    let Names { memory, stack: stack_name, process: process_name, beside } = names(machine);
+    let mut rows = vec![
+        row(memory, value("node")? / kib, STATIC_KIB),
+        row(stack_name, stack / kib, STACK_KIB),
+        row(process_name, 100.0 * process / (bare + hash), PROCESS_PERCENT),
+    ];
+    for (name, value) in beside.into_iter().zip([verify, bare, process, hash]) {
+        rows.push(row(name, value / million, f64::INFINITY));
+    }
+    Ok(rows)
 }

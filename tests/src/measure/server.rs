@@ -1,7 +1,7 @@
 //! The real server, as a program of its own on loopback: how much memory it takes, how large its front page is.
 
-use super::tool::{MeasureError, cargo, timed, workspace};
 use super::{Group, Row};
+use crate::tool::{MeasureError, cargo, timed, workspace};
 use pintle::api::http::Http;
 use pintle::api::{ApiError, Client, Trust};
 use pintle_protocol::author::{node_id, vendor_id};

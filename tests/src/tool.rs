@@ -61,13 +61,13 @@ pub enum MeasureError {
 }
 
 /// The workspace.
-pub(super) fn workspace() -> PathBuf {
+pub(crate) fn workspace() -> PathBuf {
     let here = Path::new(env!("CARGO_MANIFEST_DIR"));
     here.parent().unwrap_or(here).to_path_buf()
 }
 
 /// Runs a command to its end, its output kept back; returns how long it took.
-pub(super) fn timed(command: &mut Command) -> Result<Duration, MeasureError> {
+pub(crate) fn timed(command: &mut Command) -> Result<Duration, MeasureError> {
     let from = Instant::now();
     let program = command.get_program().to_string_lossy().into_owned();
     let out =
@@ -82,8 +82,12 @@ pub(super) fn timed(command: &mut Command) -> Result<Duration, MeasureError> {
 }
 
 /// Cargo, as it was when this program was built, without settings that would change what it builds.
-pub(super) fn cargo(target: &Path) -> Command {
+pub(crate) fn cargo(target: &Path) -> Command {
     let mut command = Command::new("cargo");
-    command.env("CARGO_TARGET_DIR", target).env_remove("RUSTFLAGS").env_remove("CARGO_ENCODED_RUSTFLAGS");
+    command
+        .env("CARGO_TARGET_DIR", target)
+        .env_remove("CARGO_INCREMENTAL")
+        .env_remove("RUSTFLAGS")
+        .env_remove("CARGO_ENCODED_RUSTFLAGS");
     command
 }

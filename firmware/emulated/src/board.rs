@@ -1,0 +1,186 @@
+//! The board around the core: flash, a pretended io chip with a closed door, a pretended radio.
+
+use crate::memory::Nor;
+use pintle_protocol::agent::OUT_MAX;
+use pintle_protocol::board::{Board, Layout, Request};
+use pintle_protocol::bundle::{SETTINGS, sum_of};
+use pintle_protocol::checkin::Position;
+use pintle_protocol::link::{Answer, Ask, FRAME_MAX, Hello, Mode, Status, decode_frame, encode_frame};
+use pintle_protocol::slots::{BootRecord, RecordStore};
+
+/// Where things lie. The first MiB is as on the virtual board, where the node was commissioned; slot B of the net
+/// chip is behind it, so that images of 256 KiB fit.
+pub(crate) const LAYOUT: Layout = Layout {
+    record: [0x0000, 0x1000],
+    secrets: 0x2000,
+    card: 0x3000,
+    conf: [0x4000, 0x5000],
+    keys: [0x6000, 0x7000],
+    net: [0x1_0000, 0x10_0000],
+    net_room: 0x4_0000,
+    io: [0x5_0000, 0x7_0000],
+    io_room: 0x2_0000,
+    factory: [0, 0],
+};
+
+/// What the radio has to do.
+#[derive(Clone, Copy)]
+pub(crate) enum Pending {
+    /// Nothing.
+    Nothing,
+    /// Join a network.
+    Join,
+    /// Send the check-in in `sent`.
+    CheckIn,
+    /// Get the envelope.
+    Envelope,
+    /// Get a piece of the payload.
+    Payload { offset: u32, len: u32 },
+    /// Something that this server does not know.
+    Other,
+}
+
+/// The board.
+pub(crate) struct Chip {
+    /// Its flash.
+    pub(crate) nor: Nor,
+    /// What the radio has to do.
+    pub(crate) pending: Pending,
+    /// The last check-in.
+    pub(crate) sent: heapless::Vec<u8, OUT_MAX>,
+    /// The core asked for a restart.
+    pub(crate) restarts: bool,
+    io: Io,
+    random: u32,
+}
+
+impl Chip {
+    /// A board with this flash, as after a start.
+    pub(crate) fn new(mut nor: Nor) -> Option<Self> {
+        let record = RecordStore { sectors: LAYOUT.record }.load(&mut nor).ok()??;
+        let io = Io::new(&record)?;
+        let random = record.generation | 1 << 31;
+        Some(Self { nor, pending: Pending::Nothing, sent: heapless::Vec::new(), restarts: false, io, random })
+    }
+}
+
+impl Board for Chip {
+    type Flash = Nor;
+
+    fn flash(&mut self) -> &mut Nor {
+        &mut self.nor
+    }
+
+    fn layout(&self) -> Layout {
+        LAYOUT
+    }
+
+    /// Not fit for keys; none are made here, since the node was commissioned before.
+    fn random(&mut self, into: &mut [u8]) {
+        for byte in into {
+            self.random ^= self.random << 13;
+            self.random ^= self.random >> 17;
+            self.random ^= self.random << 5;
+            *byte = self.random as u8;
+        }
+    }
+
+    fn exchange(&mut self, frame: &[u8], answer: &mut [u8; FRAME_MAX]) -> bool {
+        let said = decode_frame(frame).ok().and_then(|(kind, sequence, payload)| {
+            let (kind, payload) = self.io.handle(&Ask::decode(kind, payload)?)?.encode();
+            encode_frame(kind, sequence, &payload, answer)
+        });
+        said.is_some()
+    }
+
+    fn pressed(&mut self) -> bool {
+        false
+    }
+
+    fn card(&mut self) -> Option<&[u8]> {
+        None
+    }
+
+    fn join(&mut self, _: &[u8], _: &str) {
+        self.pending = Pending::Join;
+    }
+
+    fn request(&mut self, _: &str, request: Request<'_>) {
+        self.pending = match request {
+            Request::CheckIn(body) => {
+                self.sent.clear();
+                match self.sent.extend_from_slice(body) {
+                    Ok(()) => Pending::CheckIn,
+                    Err(_) => Pending::Other,
+                }
+            }
+            Request::Claim(_) => Pending::Other,
+            Request::Envelope(_) => Pending::Envelope,
+            Request::Payload { offset, len, .. } => Pending::Payload { offset, len },
+        };
+    }
+
+    fn restart(&mut self) {
+        self.restarts = true;
+    }
+}
+
+/// An io chip whose door is closed and whose relay nobody asks for.
+struct Io {
+    hello: Hello,
+    settings: [u32; SETTINGS],
+    sum: u16,
+    inhibited: bool,
+}
+
+impl Io {
+    /// One that runs the image that the record says.
+    fn new(record: &BootRecord) -> Option<Self> {
+        let image = record.io.current()?;
+        let hello = Hello {
+            mode: Mode::Application,
+            version: image.version,
+            link: image.link,
+            profile: image.profile,
+            digest: *image.digest.0.first_chunk()?,
+        };
+        Some(Self { hello, settings: [0; SETTINGS], sum: 0, inhibited: true })
+    }
+
+    fn handle(&mut self, ask: &Ask) -> Option<Answer> {
+        Some(match ask {
+            Ask::Hello { .. } => Answer::Hello(self.hello),
+            Ask::Status => Answer::Status(self.status()),
+            Ask::Inhibit(on) => {
+                self.inhibited = *on;
+                Answer::Done { next: 0 }
+            }
+            Ask::Setting { key, value } => {
+                *self.settings.get_mut(usize::from(*key))? = *value;
+                if usize::from(*key) + 1 == SETTINGS {
+                    self.sum = sum_of(self.settings.iter().copied());
+                }
+                Answer::Done { next: 0 }
+            }
+            _ => Answer::No,
+        })
+    }
+
+    fn status(&self) -> Status {
+        Status {
+            position: if self.sum == 0 { Position::Unknown } else { Position::Closed },
+            moving: false,
+            relay_pulse: false,
+            close_pending: false,
+            warning: false,
+            button: false,
+            gas_alarm: false,
+            plausible: true,
+            inhibited: self.inhibited,
+            rest_seconds: 3600,
+            supply_mv: 5000,
+            relay_pulses: 0,
+            settings: self.sum,
+        }
+    }
+}
