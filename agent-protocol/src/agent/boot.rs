@@ -5,7 +5,7 @@ use super::machine::{Agent, Start};
 use super::storage::{measure, read_sealed, read_text, write_sealed};
 use super::types::Identity;
 use crate::board::{Board, Flash, FlashFault, Layout};
-use crate::bundle::Bundle;
+use crate::bundle::{Address, Bundle, MAX_SERVERS, Network};
 use crate::card::{self, StarterCard};
 use crate::cbor::{decode_message, encode_message};
 use crate::id::{Chip, Digest};
@@ -13,6 +13,7 @@ use crate::reason::Reason;
 use crate::slots::{BootRecord, Pair, Part, RecordStore, Slot, SlotImage, SlotText, StoreFault};
 use crate::suit::TrustAnchors;
 use ed25519_dalek::SigningKey;
+use heapless::Vec;
 use x25519_dalek::StaticSecret;
 
 /// Most bytes of a starter card.
@@ -51,20 +52,55 @@ impl From<StoreFault> for BootFault {
 /// A node that is ready to step.
 pub(super) struct Booted {
     pub(super) agent: Agent,
-    pub(super) card: StarterCard,
+    pub(super) first: FirstContact,
+}
+
+/// How to reach the server before the first bundle, from the starter card. The rest of the card stays in flash.
+#[derive(Clone)]
+pub(super) struct FirstContact {
+    pub(super) network: Network,
+    pub(super) servers: Vec<Address, MAX_SERVERS>,
 }
 
 /// Starts a node: from its record, or, on a new board, from its starter card.
+#[inline(never)]
 pub(super) fn boot<B: Board>(board: &mut B) -> Result<Booted, BootFault> {
     let layout = board.layout();
+    let (record, counter) = wake(board, &layout)?;
+    let bundle = read_bundle(board.flash(), &layout, &record.conf, record.conf.active)?;
+    let staged = match record.staged {
+        Some(change) if change.part == Part::Conf => {
+            read_bundle(board.flash(), &layout, &record.conf, record.spare(Part::Conf))?
+        }
+        Some(_) | None => None,
+    };
+    let (identity, first) = who(board.flash(), &layout)?;
+    let anchors = anchors_in_force(board.flash(), &layout, &record)?.ok_or(BootFault::NoCard)?;
+    let start = Start {
+        identity,
+        record,
+        counter,
+        anchors,
+        bundle,
+        staged,
+        room_net: layout.net_room,
+        room_io: layout.io_room,
+    };
+    Ok(Booted { agent: Agent::new(start), first })
+}
+
+/// Finds the record, counts the start, settles what is whole, and saves that. The record, and the first check-in
+/// counter that may be used.
+#[inline(never)]
+fn wake<B: Board>(board: &mut B, layout: &Layout) -> Result<(BootRecord, u64), BootFault> {
     let store = RecordStore { sectors: layout.record };
     let (mut record, new) = match store.load(board.flash())? {
         Some(record) => (record, false),
-        None => (commission(board, &layout)?, true),
+        None => (commission(board, layout)?, true),
     };
     record.on_start();
-    settle_net(board.flash(), &layout, &mut record)?;
-    let bundle = settle_bundle(board.flash(), &layout, &mut record)?;
+    settle_net(board.flash(), layout, &mut record)?;
+    settle_bundle(board.flash(), layout, &mut record)?;
     let counter = record.reserve_counters();
     match store.save(board.flash(), &mut record) {
         Ok(()) => {}
@@ -76,16 +112,14 @@ pub(super) fn boot<B: Board>(board: &mut B) -> Result<Booted, BootFault> {
         }
         Err(fault) => return Err(fault.into()),
     }
+    Ok((record, counter))
+}
 
-    let card = read_card(board, &layout)?;
-    let (signing, sealing) = read_secrets(board.flash(), &layout)?.ok_or(BootFault::NoCard)?;
-    let anchors = read_anchors(board.flash(), &layout, &record)?.unwrap_or_else(|| card.anchors.clone());
-    let staged = match record.staged {
-        Some(change) if change.part == Part::Conf => {
-            read_bundle(board.flash(), &layout, &record.conf, record.spare(Part::Conf))?
-        }
-        Some(_) | None => None,
-    };
+/// Who the node is, and how it reaches the server before the first bundle.
+#[inline(never)]
+fn who<F: Flash>(flash: &mut F, layout: &Layout) -> Result<(Identity, FirstContact), BootFault> {
+    let (signing, sealing) = read_secrets(flash, layout)?.ok_or(BootFault::NoCard)?;
+    let card = read_card(flash, layout)?;
     let identity = Identity {
         node: card.node,
         vendor: card.vendor,
@@ -95,23 +129,14 @@ pub(super) fn boot<B: Board>(board: &mut B) -> Result<Booted, BootFault> {
         signing,
         sealing,
     };
-    let start = Start {
-        identity,
-        record,
-        counter,
-        anchors,
-        bundle,
-        staged,
-        room_net: layout.net_room,
-        room_io: layout.io_room,
-    };
-    Ok(Booted { agent: Agent::new(start), card })
+    Ok((identity, FirstContact { network: card.network, servers: card.servers }))
 }
 
 /// The first boot: keys are made here and never leave. Repeatable after a power cut at any point,
 /// since the record, which ends it, is written last.
+#[inline(never)]
 fn commission<B: Board>(board: &mut B, layout: &Layout) -> Result<BootRecord, BootFault> {
-    let mut bytes = heapless::Vec::<u8, CARD_MAX>::new();
+    let mut bytes = Vec::<u8, CARD_MAX>::new();
     let given = board.card().ok_or(BootFault::NoCard)?;
     bytes.extend_from_slice(given).map_err(|_| BootFault::BadCard { at: CARD_MAX })?;
     let card: StarterCard = decode_message(&bytes).map_err(|f| BootFault::BadCard { at: f.at() })?;
@@ -147,6 +172,7 @@ fn commission<B: Board>(board: &mut B, layout: &Layout) -> Result<BootRecord, Bo
 }
 
 /// The image that runs must be whole: if it is not, the other slot's is taken, if that is.
+#[inline(never)]
 fn settle_net<F: Flash>(flash: &mut F, layout: &Layout, record: &mut BootRecord) -> Result<(), FlashFault> {
     if is_whole(flash, layout, record, Part::Net, record.net.active)? {
         return Ok(());
@@ -184,6 +210,7 @@ fn settle_io<F: Flash>(flash: &mut F, layout: &Layout, record: &mut BootRecord) 
     Ok(())
 }
 
+#[inline(never)]
 fn is_whole<F: Flash>(
     flash: &mut F,
     layout: &Layout,
@@ -197,54 +224,75 @@ fn is_whole<F: Flash>(
 }
 
 /// The bundle in force must be whole: if it is not, the one before counts again.
+#[inline(never)]
 fn settle_bundle<F: Flash>(
     flash: &mut F,
     layout: &Layout,
     record: &mut BootRecord,
-) -> Result<Option<Bundle>, FlashFault> {
+) -> Result<(), FlashFault> {
     let active = record.conf.active;
-    let found = read_bundle(flash, layout, &record.conf, active)?;
-    if found.is_some() || record.conf.current().is_none() {
-        return Ok(found);
+    if record.conf.current().is_none() || read_bundle(flash, layout, &record.conf, active)?.is_some() {
+        return Ok(());
     }
     if record.trial.is_some_and(|t| t.change.part == Part::Conf) {
         record.go_back(Reason::BundleBroken, 0);
     }
     // What waits in the spare slot is not in force, whole or not.
     if record.staged.is_some_and(|s| s.part == Part::Conf) && record.conf.active == active {
-        return Ok(None);
+        return Ok(());
     }
-    let before = read_bundle(flash, layout, &record.conf, active.other())?;
-    if before.is_some() {
+    if read_bundle(flash, layout, &record.conf, active.other())?.is_some() {
         record.conf.active = active.other();
     }
-    Ok(before)
+    Ok(())
 }
 
 /// Reads the bundle in `slot`, if it is whole.
+#[inline(never)]
 pub(super) fn read_bundle<F: Flash>(
     flash: &mut F,
     layout: &Layout,
     pair: &Pair<SlotText>,
     slot: Slot,
 ) -> Result<Option<Bundle>, FlashFault> {
-    let bytes = read_text(flash, layout, Part::Conf, pair, slot)?;
-    Ok(bytes.and_then(|b| decode_message(&b).ok()))
+    let mut bytes = Vec::new();
+    if !read_text(flash, layout, Part::Conf, pair, slot, &mut bytes)? {
+        return Ok(None);
+    }
+    Ok(decode_message(&bytes).ok())
+}
+
+/// The trust anchors in force; where none in flash are whole, those of the starter card. `None` without either.
+pub(super) fn anchors_in_force<F: Flash>(
+    flash: &mut F,
+    layout: &Layout,
+    record: &BootRecord,
+) -> Result<Option<TrustAnchors>, FlashFault> {
+    match read_anchors(flash, layout, record)? {
+        Some(anchors) => Ok(Some(anchors)),
+        None => match read_card(flash, layout) {
+            Ok(card) => Ok(Some(card.anchors)),
+            Err(BootFault::Flash(fault)) => Err(fault),
+            Err(_) => Ok(None),
+        },
+    }
 }
 
 /// Reads the trust anchors in force, or the ones before if they are not whole.
-pub(super) fn read_anchors<F: Flash>(
+#[inline(never)]
+fn read_anchors<F: Flash>(
     flash: &mut F,
     layout: &Layout,
     record: &BootRecord,
 ) -> Result<Option<TrustAnchors>, FlashFault> {
     let staged = record.staged.is_some_and(|s| s.part == Part::Keys);
+    let mut bytes = Vec::new();
     for slot in [record.keys.active, record.keys.active.other()] {
         if slot != record.keys.active && staged {
             continue;
         }
-        let bytes = read_text(flash, layout, Part::Keys, &record.keys, slot)?;
-        if let Some(anchors) = bytes.and_then(|b| decode_message::<TrustAnchors>(&b).ok())
+        if read_text(flash, layout, Part::Keys, &record.keys, slot, &mut bytes)?
+            && let Ok(anchors) = decode_message::<TrustAnchors>(&bytes)
             && anchors.check().is_ok()
         {
             return Ok(Some(anchors));
@@ -253,16 +301,23 @@ pub(super) fn read_anchors<F: Flash>(
     Ok(None)
 }
 
-fn read_card<B: Board>(board: &mut B, layout: &Layout) -> Result<StarterCard, BootFault> {
-    let bytes = read_sealed::<_, CARD_MAX>(board.flash(), layout.card)?.ok_or(BootFault::NoCard)?;
+fn read_card<F: Flash>(flash: &mut F, layout: &Layout) -> Result<StarterCard, BootFault> {
+    let mut bytes = Vec::<u8, CARD_MAX>::new();
+    if !read_sealed(flash, layout.card, &mut bytes)? {
+        return Err(BootFault::NoCard);
+    }
     decode_message(&bytes).map_err(|f| BootFault::BadCard { at: f.at() })
 }
 
+#[inline(never)]
 fn read_secrets<F: Flash>(
     flash: &mut F,
     layout: &Layout,
 ) -> Result<Option<(SigningKey, StaticSecret)>, FlashFault> {
-    let Some(bytes) = read_sealed::<_, 64>(flash, layout.secrets)? else { return Ok(None) };
+    let mut bytes = Vec::<u8, 64>::new();
+    if !read_sealed(flash, layout.secrets, &mut bytes)? {
+        return Ok(None);
+    }
     let (Some(seed), Some(secret)) = (bytes.first_chunk::<32>(), bytes.last_chunk::<32>()) else {
         return Ok(None);
     };

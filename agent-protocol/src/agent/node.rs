@@ -1,13 +1,12 @@
 //! The shell around the agent: does what it asks, on any [`Board`].
 
-use super::boot::{Booted, boot, read_anchors, read_bundle};
+use super::boot::{Booted, FirstContact, anchors_in_force, boot, read_bundle};
 use super::machine::Agent;
 use super::storage::{erase, measure, store};
 use super::trial::Millis;
 use super::types::{Action, Actions, Input, Moment, RequestFault, Scratch, Sense};
-use crate::board::{Board, Event, Flash, FlashFault, Request};
+use crate::board::{Board, Event, Flash, FlashFault, Layout, Request};
 use crate::bundle::{settings, settings_sum};
-use crate::card::StarterCard;
 use crate::id::Chip;
 use crate::link::{
     Answer, Ask, FRAME_MAX, Hello, Status, Transfer, TransferEnd, agree, decode_frame, encode_frame,
@@ -33,7 +32,7 @@ pub struct Node<B> {
     /// The board, for whoever drives it.
     pub board: B,
     agent: Agent,
-    card: StarterCard,
+    first: FirstContact,
     scratch: Scratch,
     sense: Sense,
     silent_polls: u8,
@@ -70,10 +69,10 @@ impl<B: Board> Node<B> {
     pub fn start(mut board: B) -> Result<Self, (BootFault, B)> {
         match boot(&mut board) {
             Err(fault) => Err((fault, board)),
-            Ok(Booted { agent, card }) => Ok(Self {
+            Ok(Booted { agent, first }) => Ok(Self {
                 board,
                 agent,
-                card,
+                first,
                 scratch: Scratch::default(),
                 sense: Sense::default(),
                 silent_polls: 0,
@@ -166,6 +165,7 @@ impl<B: Board> Node<B> {
     }
 
     /// Does one thing; what it brings, if anything.
+    #[inline(never)]
     fn perform(
         &mut self,
         now: Millis,
@@ -197,7 +197,7 @@ impl<B: Board> Node<B> {
             Action::Join(index) => {
                 self.asked_network = index;
                 let networks = self.agent.bundle().map(|b| b.networks.as_slice()).unwrap_or_default();
-                let network = networks.get(usize::from(index)).unwrap_or(&self.card.network);
+                let network = networks.get(usize::from(index)).unwrap_or(&self.first.network);
                 self.board.join(&network.ssid, &network.passphrase);
             }
             Action::Claim => self.request(Request::Claim(&[])),
@@ -232,22 +232,28 @@ impl<B: Board> Node<B> {
             Action::Inhibit(on) => {
                 let _ = self.exchange(&Ask::Inhibit(on));
             }
-            Action::Reload => {
-                let record = self.agent.record().clone();
-                let bundle = read_bundle(self.board.flash(), &layout, &record.conf, record.conf.active)?;
-                let anchors = read_anchors(self.board.flash(), &layout, &record)?
-                    .unwrap_or_else(|| self.card.anchors.clone());
-                self.agent.reloaded(now, bundle, anchors);
-            }
+            Action::Reload => self.reload(now, &layout)?,
             Action::Restart => self.board.restart(),
         }
         Ok(None)
     }
 
+    /// Loads the bundle and the trust anchors in force again.
+    #[inline(never)]
+    fn reload(&mut self, now: Millis, layout: &Layout) -> Result<(), FlashFault> {
+        let record = self.agent.record();
+        let (conf, active) = (record.conf, record.conf.active);
+        let anchors = anchors_in_force(self.board.flash(), layout, record)?
+            .unwrap_or_else(|| self.agent.anchors().clone());
+        let bundle = read_bundle(self.board.flash(), layout, &conf, active)?;
+        self.agent.reloaded(now, bundle, anchors);
+        Ok(())
+    }
+
     fn request(&mut self, request: Request<'_>) {
         let servers = match self.agent.bundle() {
             Some(b) => b.servers.as_slice(),
-            None => self.card.servers.as_slice(),
+            None => self.first.servers.as_slice(),
         };
         let base = servers.get(self.server % servers.len().max(1)).map_or("", |a| a.0.as_str());
         let out = self.scratch.out.as_slice();

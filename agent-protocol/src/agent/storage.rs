@@ -21,19 +21,25 @@ pub(super) fn erase<F: Flash>(flash: &mut F, address: u32, size: u32) -> Result<
 }
 
 /// Programs `bytes` at `address`, padded with `ff` to a multiple of 4, and reads them back.
+#[inline(never)]
 pub(super) fn store<F: Flash>(flash: &mut F, address: u32, bytes: &[u8]) -> Result<(), FlashFault> {
     let mut at = address;
+    let mut back = [0u8; PAGE];
     for chunk in bytes.chunks(PAGE) {
-        let mut page = [0xff; PAGE];
-        let padded = chunk.len().next_multiple_of(4);
-        for (to, from) in page.iter_mut().zip(chunk) {
-            *to = *from;
+        let (words, rest) = chunk.as_chunks::<4>();
+        if !words.is_empty() {
+            flash.program(at, words.as_flattened())?;
         }
-        flash.program(at, page.get(..padded).unwrap_or_default())?;
-        let mut back = [0u8; PAGE];
+        if !rest.is_empty() {
+            let mut word = [0xff; 4];
+            for (to, from) in word.iter_mut().zip(rest) {
+                *to = *from;
+            }
+            flash.program(at + words.as_flattened().len() as u32, &word)?;
+        }
         let back = back.get_mut(..chunk.len()).unwrap_or_default();
         flash.read(at, back)?;
-        if back != chunk {
+        if !same(back, chunk) {
             return Err(FlashFault::Worn { address: at });
         }
         at += chunk.len() as u32;
@@ -41,7 +47,15 @@ pub(super) fn store<F: Flash>(flash: &mut F, address: u32, bytes: &[u8]) -> Resu
     Ok(())
 }
 
+/// Whether two slices hold the same, word by word: whole images pass through here.
+fn same(a: &[u8], b: &[u8]) -> bool {
+    let ((a, a_rest), (b, b_rest)) = (a.as_chunks::<4>(), b.as_chunks::<4>());
+    let word = |bytes: &[u8; 4]| u32::from_ne_bytes(*bytes);
+    a.len() == b.len() && a.iter().zip(b).all(|(a, b)| word(a) == word(b)) && a_rest == b_rest
+}
+
 /// Hashes `size` bytes from `address`, and finds the image note among them.
+#[inline(never)]
 pub(super) fn measure<F: Flash>(flash: &mut F, address: u32, size: u32) -> Result<Measured, FlashFault> {
     let mut hash = Sha256::new();
     let mut note_at = None;
@@ -54,7 +68,8 @@ pub(super) fn measure<F: Flash>(flash: &mut F, address: u32, size: u32) -> Resul
         flash.read(address + at, part)?;
         hash.update(&*part);
         for (n, piece) in part.chunks(NOTE_ALIGN).enumerate() {
-            if piece.starts_with(&MAGIC) {
+            // The first byte alone tells nearly always that it is none.
+            if piece.first() == MAGIC.first() && piece.starts_with(&MAGIC) {
                 notes += 1;
                 note_at = Some(at + (n * NOTE_ALIGN) as u32);
             }
@@ -72,24 +87,26 @@ pub(super) fn measure<F: Flash>(flash: &mut F, address: u32, size: u32) -> Resul
     Ok(Measured { digest: Digest(hash.finalize().into()), note })
 }
 
-/// Reads a bundle or a set of trust anchors and checks its digest.
+/// Reads a bundle or a set of trust anchors into `bytes`. Whether there is one, with the right digest.
+#[inline(never)]
 pub(super) fn read_text<F: Flash>(
     flash: &mut F,
     layout: &Layout,
     part: Part,
     pair: &Pair<SlotText>,
     slot: Slot,
-) -> Result<Option<Vec<u8, BUNDLE_MAX>>, FlashFault> {
-    let Some(text) = pair.get(slot) else { return Ok(None) };
-    let mut bytes = Vec::new();
+    bytes: &mut Vec<u8, BUNDLE_MAX>,
+) -> Result<bool, FlashFault> {
+    let Some(text) = pair.get(slot) else { return Ok(false) };
     if bytes.resize(text.size as usize, 0).is_err() {
-        return Ok(None);
+        return Ok(false);
     }
-    flash.read(layout.slot(part, slot), &mut bytes)?;
-    Ok((Digest::of(&bytes) == text.digest).then_some(bytes))
+    flash.read(layout.slot(part, slot), bytes)?;
+    Ok(Digest::of(bytes) == text.digest)
 }
 
 /// Writes bytes to a sector of their own: length (4, little-endian), bytes, CRC-32.
+#[inline(never)]
 pub(super) fn write_sealed<F: Flash>(flash: &mut F, sector: u32, bytes: &[u8]) -> Result<(), FlashFault> {
     flash.erase(sector)?;
     store(flash, sector + 8, bytes)?;
@@ -101,19 +118,20 @@ pub(super) fn write_sealed<F: Flash>(flash: &mut F, sector: u32, bytes: &[u8]) -
     store(flash, sector, &head)
 }
 
-/// Reads what [`write_sealed`] wrote, if it is whole.
+/// Reads what [`write_sealed`] wrote into `bytes`. Whether it is whole.
+#[inline(never)]
 pub(super) fn read_sealed<F: Flash, const N: usize>(
     flash: &mut F,
     sector: u32,
-) -> Result<Option<Vec<u8, N>>, FlashFault> {
+    bytes: &mut Vec<u8, N>,
+) -> Result<bool, FlashFault> {
     let mut head = [0u8; 8];
     flash.read(sector, &mut head)?;
     let [a, b, c, d, e, f, g, h] = head;
     let len = u32::from_le_bytes([a, b, c, d]);
-    let mut bytes = Vec::new();
     if len > SECTOR - 8 || bytes.resize(len as usize, 0).is_err() {
-        return Ok(None);
+        return Ok(false);
     }
-    flash.read(sector + 8, &mut bytes)?;
-    Ok((CRC.checksum(&bytes) == u32::from_le_bytes([e, f, g, h])).then_some(bytes))
+    flash.read(sector + 8, bytes)?;
+    Ok(CRC.checksum(bytes) == u32::from_le_bytes([e, f, g, h]))
 }

@@ -138,6 +138,7 @@ impl Agent {
     }
 
     /// All checks that come before anything is carried out.
+    #[inline(never)]
     fn admit(&self, offer: &Offer, bytes: &[u8]) -> Result<Job, Stop> {
         let authentic = envelope::open(bytes, &self.anchors).map_err(|r| (r.reason(), r.detail()))?;
         if authentic.digest() != offer.envelope {
@@ -194,6 +195,7 @@ impl Agent {
     }
 
     /// Whether everything is staged (`true`) or something has to be waited for.
+    #[inline(never)]
     fn advance(
         &mut self,
         job: &mut Job,
@@ -297,6 +299,7 @@ impl Agent {
     }
 
     /// Opens and checks a bundle or a set of trust anchors into `plain`.
+    #[inline(never)]
     fn check_text(
         &self,
         part: Part,
@@ -402,6 +405,7 @@ impl Agent {
     }
 
     /// Everything is in the spare slot and measured; says so in the record.
+    #[inline(never)]
     fn stage(&mut self, job: &Job, manifest: &Manifest<'_>) -> Result<(), Stop> {
         let Some((size, measured)) = job.measured else { return Err((Reason::EnvelopeBroken, 0)) };
         match Component::from(job.change.part) {
@@ -435,6 +439,7 @@ impl Agent {
 
     /// Keeps the report of a processing run for the next check-in. One that does not fit is left
     /// out: the outcome says the same in short.
+    #[inline(never)]
     fn note_report(&mut self, manifest: &Manifest<'_>, end: Result<(), &Failure>) {
         let buffer = self.talk.report_buffer();
         let full = buffer.resize(buffer.capacity(), 0);

@@ -49,6 +49,7 @@ impl core::error::Error for MessageFault {}
 /// # Errors
 /// [`MessageFault::Cbor`] unless `bytes` pass [`check()`]; [`MessageFault::Field`] unless they are
 /// a message of this kind and nothing else.
+#[inline(never)]
 pub fn decode_message<'b, T: Decode<'b, ()>>(bytes: &'b [u8]) -> Result<T, MessageFault> {
     check(bytes, Limits::default())?;
     let mut decoder = Decoder::new(bytes);

@@ -56,6 +56,7 @@ impl RecordStore {
     ///
     /// # Errors
     /// [`FlashFault`] if flash cannot be read.
+    #[inline(never)]
     pub fn load<F: Flash>(&self, flash: &mut F) -> Result<Option<BootRecord>, FlashFault> {
         let mut best: Option<BootRecord> = None;
         let mut place = [0u8; PLACE];
@@ -76,6 +77,7 @@ impl RecordStore {
     ///
     /// # Errors
     /// [`StoreFault`] if neither sector took it; at least one still holds the record before.
+    #[inline(never)]
     pub fn save<F: Flash>(&self, flash: &mut F, record: &mut BootRecord) -> Result<(), StoreFault> {
         let mut next = record.clone();
         next.generation = record.generation.saturating_add(1);
@@ -109,6 +111,7 @@ impl RecordStore {
 }
 
 /// The highest generation in a sector; `None` if it holds no valid record.
+#[inline(never)]
 fn newest<F: Flash>(flash: &mut F, sector: u32) -> Result<Option<u32>, FlashFault> {
     let mut best = None;
     let mut place = [0u8; PLACE];
@@ -132,6 +135,7 @@ fn blank_place<F: Flash>(flash: &mut F, sector: u32) -> Result<Option<u32>, Flas
     Ok(None)
 }
 
+#[inline(never)]
 fn put<F: Flash>(flash: &mut F, sector: u32, bytes: &[u8]) -> Result<(), FlashFault> {
     let address = match blank_place(flash, sector)? {
         Some(address) => address,
@@ -171,6 +175,7 @@ fn sum(head: &[u8], body: &[u8]) -> [u8; 4] {
     digest.finalize().to_le_bytes()
 }
 
+#[inline(never)]
 fn write(record: &BootRecord, place: &mut [u8; PLACE]) -> Option<usize> {
     let room = place.get_mut(HEAD..)?;
     let mut cursor = minicbor::encode::write::Cursor::new(&mut *room);
@@ -185,6 +190,7 @@ fn write(record: &BootRecord, place: &mut [u8; PLACE]) -> Option<usize> {
     Some(HEAD + len)
 }
 
+#[inline(never)]
 fn parse(place: &[u8; PLACE]) -> Option<BootRecord> {
     let (head, body) = place.split_at_checked(HEAD)?;
     let (magic, rest) = head.split_at_checked(4)?;

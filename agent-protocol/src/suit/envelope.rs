@@ -78,6 +78,7 @@ pub fn open<'b>(envelope: &'b [u8], anchors: &TrustAnchors) -> Result<Authentic<
 ///
 /// # Errors
 /// As [`open`].
+#[inline(never)]
 pub fn open_with<'b>(envelope: &'b [u8], verifier: &dyn Verifier) -> Result<Authentic<'b>, Refusal> {
     let outer = Outer::read(envelope)?;
     let (signed, digest, mut blocks, count) = outer.wrapper()?;

@@ -42,11 +42,13 @@ pub(crate) fn run() -> ! {
 
     let nor = Nor::new(FLASH_BYTES.take(), "flash.bin", false, 0);
     let Some(chip) = Chip::new(nor) else { stop("there is no valid boot record") };
-    let place = NODE.take();
-    let mut chip = Some(chip);
-    let deepest = deepest(&mut || *place = chip.take().and_then(|chip| Node::start(chip).ok()));
+    // The node's own place is in this frame; what is below is the stack that starting takes.
+    let top = paint();
+    let started = Node::start(chip);
+    let deepest = deepest_since(top);
     say!("stack-start {deepest}");
-    let Some(node) = place else { stop("the node does not start") };
+    let Ok(node) = started else { stop("the node does not start") };
+    let node = NODE.take().insert(node);
 
     let mut now = 0;
     let (bundle_stack, _) = update(node, &mut now, Server::new(bundle, &[], 600));
@@ -94,14 +96,14 @@ fn update(node: &mut Node<Chip>, now: &mut u64, server: Option<Server>) -> (usiz
         *now += 1000;
         counts |= matches!(node.board.pending, crate::board::Pending::Envelope);
         let event = server.serve(&mut node.board, &mut reply);
-        let mut took = 0;
-        deep = deep.max(deepest(&mut || {
-            let from = count_from_now();
-            if node.poll(*now, event).is_err() {
-                stop("the node has to be started again");
-            }
-            took = counted(from);
-        }));
+        let top = paint();
+        let from = count_from_now();
+        let polled = node.poll(*now, event);
+        let took = counted(from);
+        deep = deep.max(deepest_since(top));
+        if polled.is_err() {
+            stop("the node has to be started again");
+        }
         if counts {
             sum = sum.saturating_add(took);
         }
@@ -116,20 +118,26 @@ fn update(node: &mut Node<Chip>, now: &mut u64, server: Option<Server>) -> (usiz
     stop("the update does not end")
 }
 
-/// The stack that `work` takes below this frame, in bytes.
-#[inline(never)]
-fn deepest(work: &mut dyn FnMut()) -> usize {
+/// Paints the stack below the frame of whoever calls this; returns where that is.
+#[inline(always)]
+fn paint() -> usize {
     let top = stack_pointer();
     let bottom = stack_bottom();
-    let words = (top - MARGIN - bottom.addr()) / 4;
-    for n in 0..words {
+    for n in 0..(top - MARGIN - bottom.addr()) / 4 {
         // SAFETY: below the stack pointer, above the lowest word; nobody's yet.
         unsafe { bottom.wrapping_add(n).write_volatile(PAINT) };
     }
-    work();
+    top
+}
+
+/// The stack that was taken below `top` since it was painted, in bytes.
+#[inline(never)]
+fn deepest_since(top: usize) -> usize {
+    let bottom = stack_bottom();
+    let words = (top - bottom.addr()) / 4;
     // SAFETY: as above; what was there is no longer used.
-    let untouched =
-        (0..words).take_while(|n| unsafe { bottom.wrapping_add(*n).read_volatile() } == PAINT).count();
+    let untouched = |n: &usize| unsafe { bottom.wrapping_add(*n).read_volatile() } == PAINT;
+    let untouched = (0..words).take_while(untouched).count();
     if untouched == 0 {
         stop("the stack is too small");
     }
