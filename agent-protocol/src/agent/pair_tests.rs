@@ -2,7 +2,7 @@
 
 use super::tests::{bundle, commissioned, ended, image, packed, sealed};
 use crate::checkin::{Ending, Position};
-use crate::id::{Chip, Digest};
+use crate::id::{Chip, Component, Digest};
 use crate::image::{ImageNote, Quirk};
 use crate::reason::Reason;
 use crate::sim::Door;
@@ -46,7 +46,13 @@ fn whichever_chip_comes_first_a_pair_that_would_break_is_refused() {
         assert_eq!(run_image(&mut rig, first, &only_new(first), 3), (Ending::Kept, 0));
         // And now the way back of the stone alone would break the pair.
         let old = image(second, 0, (1, 1), Quirk::None);
+        let (part, erases) = (Part::from(Component::Chip(second)), rig.board().flash.erases());
+        let spare = |r: &Rig| r.record().map(|r| r.chip(second).get(r.spare(part)));
+        let before = spare(&rig);
         assert_eq!(run_image(&mut rig, second, &old, 4), breaks);
+        // What is in the spare slot was not given up for it; only the record was written.
+        assert_eq!(spare(&rig), before);
+        assert!(before.flatten().is_some() && rig.board().flash.erases() <= erases + 2);
         let seen = rig.server.seen.as_ref().unwrap();
         assert_eq!((seen.sequences, seen.relay_pulses), ([0, 3, 1], 0));
     }

@@ -244,6 +244,11 @@ impl Agent {
                     if named != Some(digest) {
                         return Err((Reason::Unsupported, 21));
                     }
+                    // Here already, so that nothing is erased for an image that cannot be used.
+                    let promised = job.run.parameters(0);
+                    if let (Some(link), Some(profile)) = (promised.link, promised.profile) {
+                        self.check_pair(chip, (link, profile))?;
+                    }
                     self.open_spare(job, out);
                     push(out, Action::Erase { part, slot: job.slot, size });
                     job.doing = Doing::Erasing { size, digest };
@@ -280,6 +285,16 @@ impl Agent {
                 Ask::Content { .. } => return Err((Reason::Unsupported, 6)),
                 Ask::Invoke { .. } => return Err((Reason::Unsupported, 23)),
             }
+        }
+    }
+
+    /// Whether the other chip's image would understand an image for `chip` that speaks so.
+    fn check_pair(&self, chip: Chip, speaks: crate::link::Speaks) -> Result<(), Stop> {
+        match self.record.chip(chip.other()).current() {
+            Some(other) if crate::link::agree(speaks, (other.link, other.profile)).is_none() => {
+                Err((Reason::PairWouldBreak, 0))
+            }
+            Some(_) | None => Ok(()),
         }
     }
 
@@ -420,13 +435,7 @@ impl Agent {
                     return Err((Reason::NoteOther, 0));
                 }
                 let image = SlotImage::new(measured.digest, size, &note);
-                let other = self.record.chip(chip.other()).current();
-                let understood = other.is_none_or(|o| {
-                    crate::link::agree((image.link, image.profile), (o.link, o.profile)).is_some()
-                });
-                if !understood {
-                    return Err((Reason::PairWouldBreak, 0));
-                }
+                self.check_pair(chip, (image.link, image.profile))?;
                 self.record.stage_image(chip, job.change, image);
             }
             Component::Conf | Component::Keys => {
