@@ -239,3 +239,19 @@ fn a_first_bundle_waits_for_a_silent_chip_a_pulse_and_a_gas_alarm_only() {
         assert!(decide_first(&door).is_err(), "{door:?}");
     }
 }
+
+#[test]
+fn an_image_that_has_to_go_waits_for_what_it_says_is_in_use_only() {
+    assert!(decide_removal(&DoorFacts::unknown(None)).is_ok());
+    assert!(decide_removal(&DoorFacts { rest_seconds: Some(0), gas_alarm: Some(true), ..calm() }).is_ok());
+    let waits = [
+        (DoorFacts { moving: Some(true), ..calm() }, Hold::DoorMoving),
+        (DoorFacts { relay_pulse: Some(true), ..calm() }, Hold::RelayPulse),
+        (DoorFacts { close_pending: Some(true), ..calm() }, Hold::ClosePending),
+        (DoorFacts { warning: Some(true), ..calm() }, Hold::Warning),
+        (DoorFacts { button: Some(true), ..DoorFacts::unknown(None) }, Hold::ButtonInUse),
+    ];
+    for (door, hold) in waits {
+        assert_eq!(decide_removal(&door), Err(Holds::NONE.with(hold, true)));
+    }
+}

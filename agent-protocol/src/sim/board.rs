@@ -80,8 +80,10 @@ pub struct VirtualBoard {
     pub door: Door,
     /// Where it is screwed to the wall, as far as radio goes.
     pub place: String,
-    /// When the io chip's supply goes, the net chip keeps its own. Otherwise both go dark.
+    /// When one chip's supply goes, the other keeps its own. Otherwise both go dark.
     pub supplies_apart: bool,
+    /// The net chip alone loses power once the io chip's flash has done so many operations.
+    pub net_resets_after: Option<u64>,
     layout: Layout,
     card: Vec<u8>,
     chance: Chance,
@@ -110,6 +112,7 @@ impl VirtualBoard {
             door,
             place: place.into(),
             supplies_apart: false,
+            net_resets_after: None,
             layout,
             card: card.to_vec(),
             chance,
@@ -213,6 +216,11 @@ impl Board for VirtualBoard {
             return false;
         }
         let answered = self.io.exchange(frame, answer, &self.door);
+        if self.net_resets_after.is_some_and(|n| self.io.flash().operations() >= n) {
+            self.net_resets_after = None;
+            self.flash.cut_after(Some(0));
+            return false;
+        }
         if self.io.flash().is_dark() {
             if !self.supplies_apart {
                 self.flash.cut_after(Some(0));

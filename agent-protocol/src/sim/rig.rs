@@ -294,7 +294,12 @@ impl Rig {
         if record.generation > self.high.generation {
             self.high = record.clone();
         }
-        if dark {
+        if dark && node.board.supplies_apart {
+            let mut board = node.board;
+            board.flash.cut_after(None);
+            board.reset();
+            self.dark = Some(board);
+        } else if dark {
             self.dark = Some(node.board);
             self.power_cycle();
         } else if node.board.wants_restart() || outcome.is_err() {

@@ -4,6 +4,7 @@
 
 use super::power_cuts::{Cut, busy_seconds, cut_in, finish};
 use super::scenario::{Allowed, PATIENCE, Scenario, settled};
+use super::tell;
 use crate::sim::Tear;
 use crate::sim::rig::Rig;
 use std::format;
@@ -48,7 +49,7 @@ fn twice(scenario: &Scenario, first: Cut, second: Cut) -> u64 {
         }
         passed += busy.operations;
     }
-    println!("power cuts: {name}: {cuts} second cuts");
+    tell(format_args!("power cuts: {name}: {cuts} second cuts"));
     cuts
 }
 

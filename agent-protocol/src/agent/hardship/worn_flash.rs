@@ -6,6 +6,7 @@
 //! offered next if that has no need of the spot.
 
 use super::scenario::{Allowed, PATIENCE, Scenario, settled};
+use super::tell;
 use crate::agent::tests::ended;
 use crate::author::KeysManifest;
 use crate::checkin::{Ending, Outcome};
@@ -149,7 +150,7 @@ fn every_spot(scenario: &Scenario) {
             }
         }
     }
-    println!("worn flash: {}: {ends:?}", scenario.name);
+    tell(format_args!("worn flash: {}: {ends:?}", scenario.name));
     assert!(ends.len() > 1, "{}: no spot made a difference", scenario.name);
 }
 
