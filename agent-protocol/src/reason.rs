@@ -55,6 +55,8 @@ reasons! {
     ConditionFailed = 108, "a condition in its manifest is not met";
     /// The envelope that came is not the one that was offered.
     EnvelopeOther = 109, "the envelope is not the one that was offered";
+    /// It takes more steps than a manifest may; detail: offset of the command.
+    TooLong = 110, "its manifest takes more steps than are allowed";
     /// The payload did not come, in spite of repeats; detail: bytes received.
     FetchFailed = 200, "the image could not be fetched";
     /// The payload's digest is another than the manifest's.
@@ -63,6 +65,11 @@ reasons! {
     NoteBroken = 202, "the image does not say what it is";
     /// The image's note contradicts the manifest or the board.
     NoteOther = 203, "the image is not what its manifest says";
+    /// What was fetched or carried in the manifest could not be put into place; detail: offset of
+    /// the command.
+    WriteFailed = 204, "what it brings could not be put into place";
+    /// What it should start did not start; detail: offset of the command.
+    InvokeFailed = 205, "what it starts did not start";
     /// The bundle could not be opened with this node's key.
     SealWrong = 300, "the bundle is not sealed to this node";
     /// The bundle is not what it should be; detail: byte offset.

@@ -7,7 +7,9 @@ use crate::calibrate::light::LightError;
 use crate::calibrate::readings::BadReadings;
 use crate::exit::Exit;
 use crate::image::{LibraryError, PackError};
+use crate::keys::KeysError;
 use crate::locked::LockedError;
+use crate::look::TellError;
 use crate::node::NodeError;
 use crate::plan::RolloutError;
 use crate::plan::waves::WaveError;
@@ -69,6 +71,12 @@ pub enum CliError {
     /// Joining a server.
     #[error(transparent)]
     Join(#[from] JoinError),
+    /// Changing keys.
+    #[error(transparent)]
+    Keys(#[from] KeysError),
+    /// A report.
+    #[error(transparent)]
+    Tell(#[from] TellError),
     /// Randomness.
     #[error(transparent)]
     Random(#[from] NoRandomness),
@@ -104,7 +112,9 @@ impl CliError {
     pub fn exit(&self) -> Exit {
         match self {
             Self::Yard(e) => yard_exit(e),
-            Self::Plan(_) | Self::Readings(_) | Self::Gas(_) | Self::SecretFile(_) => Exit::BadInput,
+            Self::Plan(_) | Self::Tell(_) | Self::Readings(_) | Self::Gas(_) | Self::SecretFile(_) => {
+                Exit::BadInput
+            }
             Self::Distance(_) | Self::Light(_) => Exit::BadInput,
             Self::File(e) => file_exit(e),
             Self::Pack(e) => match e {
@@ -126,15 +136,8 @@ impl CliError {
                 }
                 _ => Exit::BadInput,
             },
-            Self::Rollout(e) => match e {
-                RolloutError::Yard(e) => yard_exit(e),
-                RolloutError::Api(_) | RolloutError::Stored { .. } | RolloutError::Unknown(_) => Exit::Server,
-                RolloutError::Seal(e) => seal_exit(e),
-                RolloutError::Library(e) => library_exit(e),
-                RolloutError::Plan(_) | RolloutError::Waves(_) | RolloutError::Sequence(_) => Exit::BadInput,
-                RolloutError::NothingToDo => Exit::No,
-                _ => Exit::Unsafe,
-            },
+            Self::Rollout(e) => rollout_exit(e),
+            Self::Keys(e) => keys_exit(e),
             Self::Wifi(e) => match e {
                 WifiError::Yard(e) => yard_exit(e),
                 WifiError::File(e) => file_exit(e),
@@ -162,6 +165,7 @@ impl CliError {
             Self::Api(e)
             | Self::Join(JoinError::Api(e))
             | Self::Node(NodeError::Api(e))
+            | Self::Keys(KeysError::Send(RolloutError::Api(e)) | KeysError::Join(JoinError::Api(e)))
             | Self::Rollout(RolloutError::Api(e)) => e.cause(),
             Self::Seal(e) | Self::Rollout(RolloutError::Seal(e)) | Self::Pack(PackError::Seal(e)) => {
                 seal_cause(e)
@@ -184,7 +188,8 @@ impl CliError {
             Self::Api(e) | Self::Join(JoinError::Api(e)) | Self::Rollout(RolloutError::Api(e)) => e.hint(),
             Self::Node(e) => e.hint(),
             Self::Seal(e) | Self::Rollout(RolloutError::Seal(e)) => seal_hint(e),
-            Self::Rollout(e) => rollout_hint(e),
+            Self::Rollout(e) | Self::Keys(KeysError::Send(e)) => rollout_hint(e),
+            Self::Keys(e) => keys_hint(e),
             Self::Pack(e) => pack_hint(e),
             Self::Library(e) => library_hint(e),
             Self::Wifi(e) => wifi_hint(e),
@@ -223,6 +228,62 @@ fn yard_exit(e: &YardError) -> Exit {
         YardError::Locked { .. } => Exit::Locked,
         _ => Exit::BadInput,
     }
+}
+
+fn rollout_exit(e: &RolloutError) -> Exit {
+    match e {
+        RolloutError::Yard(e) => yard_exit(e),
+        RolloutError::Api(_) | RolloutError::Stored { .. } | RolloutError::Unknown(_) => Exit::Server,
+        RolloutError::Seal(e) => seal_exit(e),
+        RolloutError::Library(e) => library_exit(e),
+        RolloutError::Plan(_) | RolloutError::Waves(_) | RolloutError::Sequence(_) => Exit::BadInput,
+        RolloutError::NothingToDo => Exit::No,
+        _ => Exit::Unsafe,
+    }
+}
+
+fn keys_exit(e: &KeysError) -> Exit {
+    match e {
+        KeysError::UnderWay(_) | KeysError::None => Exit::No,
+        KeysError::Nothing | KeysError::ServerKey => Exit::Usage,
+        KeysError::Anchors(_) | KeysError::NoRoot { .. } | KeysError::Node(_) => Exit::BadInput,
+        KeysError::NotAll(_) | KeysError::Rollout { .. } => Exit::Unsafe,
+        KeysError::NotSwitched | KeysError::Switched => Exit::Unsafe,
+        KeysError::Send(e) => rollout_exit(e),
+        KeysError::Join(_) => Exit::Server,
+        KeysError::Yard(e) => yard_exit(e),
+    }
+}
+
+fn keys_hint(e: &KeysError) -> Option<String> {
+    Some(match e {
+        KeysError::UnderWay(_) => {
+            "see `pintle keys tally`; end it with `pintle keys finish` or `pintle keys give-up`".to_owned()
+        }
+        KeysError::None => "begin one with `pintle keys renew image`, for example".to_owned(),
+        KeysError::Nothing => "name root, image, bundle or server".to_owned(),
+        KeysError::ServerKey => {
+            "run `pintle-server new-key --data DIR`, then `pintle keys renew server --server-key KEY`"
+                .to_owned()
+        }
+        KeysError::NotAll(_) => {
+            "see `pintle keys tally` and wait; one that is given up is named with `--without`".to_owned()
+        }
+        KeysError::Rollout { .. } => "wait until it is done, or turn it back".to_owned(),
+        KeysError::NotSwitched => {
+            "stop it, run `pintle-server switch-key --data DIR`, and start it again".to_owned()
+        }
+        KeysError::Switched => "go on with `pintle keys finish`, or put its old key back first".to_owned(),
+        KeysError::NoRoot { .. } => {
+            "restore keys/old/ from git or from a backup; without it only a new starter card helps that node"
+                .to_owned()
+        }
+        KeysError::Anchors(_) => "see that the key is a new one, and copied whole".to_owned(),
+        KeysError::Node(e) => return e.hint(),
+        KeysError::Join(JoinError::Api(e)) => return e.hint(),
+        KeysError::Yard(e) => return yard_hint(e),
+        KeysError::Send(_) | KeysError::Join(_) => return None,
+    })
 }
 
 fn library_exit(e: &LibraryError) -> Exit {

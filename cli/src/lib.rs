@@ -27,6 +27,7 @@ pub mod error;
 pub mod exit;
 pub mod firmware;
 pub mod image;
+pub mod keys;
 pub mod locked;
 pub mod look;
 pub mod node;

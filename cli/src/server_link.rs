@@ -105,6 +105,17 @@ pub fn record(
     Ok(())
 }
 
+/// Pins another key of the server that the yard has joined.
+///
+/// # Errors
+/// [`JoinError`] if none is joined, or `yard.toml` cannot be written.
+pub fn pin(yard: &Yard, key: PublicKey) -> Result<(), JoinError> {
+    let server = yard.file.server.clone().ok_or(ApiError::NotJoined)?;
+    let file = YardFile { server: Some(ServerTable { key: key.to_string(), ..server }), ..yard.file.clone() };
+    files::replace(&yard.path("yard.toml"), crate::yard::yard_text(&file).as_bytes(), Readers::Usual)?;
+    Ok(())
+}
+
 /// Reaches the server that the yard has joined, and makes sure that it is that one.
 ///
 /// # Errors
@@ -116,5 +127,5 @@ pub fn client(yard: &Yard, unlocked: &Unlocked) -> Result<Client, JoinError> {
     let pem = server.ca.as_ref().map(|ca| files::read_bytes(&yard.path(ca), 1 << 20)).transpose()?;
     let trust = pem.as_deref().map_or(Trust::Plain, Trust::Authority);
     let http = Http::new(address, trust, unlocked.server_token()?)?;
-    Ok(Client::expecting(http, key)?)
+    Ok(Client::expecting_either(http, key, yard.next.server)?)
 }

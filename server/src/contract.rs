@@ -13,7 +13,8 @@ pub mod text;
 
 pub use journal::{BadEntry, JournalCheck, JournalEntry, JournalPage};
 pub use nodes::{
-    Admit, ClaimView, ExpectNode, NodeView, OutcomeView, ReportView, Retire, RunningView, Status, WifiView,
+    Admit, ClaimView, ExpectNode, NodeView, OutcomeView, ReportView, Retire, RunningView, Status,
+    SuitReportView, WifiView,
 };
 pub use rollouts::{
     Gate, Kind, NewRollout, NewStep, NewTarget, NewWave, Note, OnFailure, Progress, RolloutState,

@@ -34,6 +34,8 @@ pub enum ApiError {
     BodyBroken { why: String },
     #[error("there is no node {node}")]
     UnknownNode { node: NodeId },
+    #[error("node {node} has sent no SUIT_Report yet")]
+    NoSuitReport { node: NodeId },
     #[error("there is no rollout {rollout}")]
     UnknownRollout { rollout: i64 },
     #[error("node {node} is admitted already")]
@@ -84,6 +86,7 @@ impl ApiError {
             Self::TooLarge { .. } => (S::PAYLOAD_TOO_LARGE, "too_large", None),
             Self::BodyBroken { .. } => (S::BAD_REQUEST, "body_broken", Some("send it again")),
             Self::UnknownNode { .. } => (S::NOT_FOUND, "unknown_node", Some("announce it first")),
+            Self::NoSuitReport { .. } => (S::NOT_FOUND, "no_suit_report", None),
             Self::UnknownRollout { .. } => (S::NOT_FOUND, "unknown_rollout", None),
             Self::NodeAdmitted { .. } => (
                 S::CONFLICT,

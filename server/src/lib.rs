@@ -4,7 +4,7 @@
 //! themselves, with [`config::Tls::Plain`] and a [`clock::Clock`] that they set by hand:
 //!
 //! ```no_run
-//! use pintle_server::{clock::Clock, config::{Config, Tls}, start};
+//! use pintle_server::{clock::Clock, config::{Config, Tls}, start, switch_key};
 //!
 //! let mut config = Config::new("rehearsal", ([127, 0, 0, 1], 0).into());
 //! config.tls = Tls::Plain;
@@ -40,4 +40,4 @@ pub mod tls;
 mod views;
 mod words;
 
-pub use run::{Running, StartError, new_token, start};
+pub use run::{Running, StartError, new_key, new_token, start, switch_key};

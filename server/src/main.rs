@@ -1,9 +1,10 @@
 //! The server's program: flags, one thread that serves, and what is printed at the start.
 
 use clap::{Parser, Subcommand};
+use pintle_protocol::id::PublicKey;
 use pintle_server::clock::Clock;
 use pintle_server::config::{Config, Tls};
-use pintle_server::{Running, new_token, start};
+use pintle_server::{Running, StartError, new_key, new_token, start, switch_key};
 use std::io::{IsTerminal, Write};
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -60,6 +61,22 @@ enum Command {
         #[arg(long, value_name = "DIR", env = "PINTLE_DATA")]
         data: PathBuf,
     },
+    /// Makes the key that is to sign replies to nodes later, and prints its public half
+    ///
+    /// Nothing changes yet: have every node trust it first, with `pintle keys renew server`.
+    NewKey {
+        /// Folder of the server, which may be running
+        #[arg(long, value_name = "DIR", env = "PINTLE_DATA")]
+        data: PathBuf,
+    },
+    /// Signs replies to nodes with the new key from now on; the old one is kept beside it
+    ///
+    /// A node that does not trust the new key is lost then: see `pintle keys tally` before.
+    SwitchKey {
+        /// Folder of the server, which must not be running
+        #[arg(long, value_name = "DIR", env = "PINTLE_DATA")]
+        data: PathBuf,
+    },
 }
 
 fn main() -> ExitCode {
@@ -67,6 +84,8 @@ fn main() -> ExitCode {
     log(args.log_json);
     let done = match args.command {
         Some(Command::Token { data }) => print_token(&data),
+        Some(Command::NewKey { data }) => print_key(new_key(&data, &Clock::System)),
+        Some(Command::SwitchKey { data }) => print_key(switch_key(&data, &Clock::System)),
         None => serve(args),
     };
     match done {
@@ -84,6 +103,11 @@ type Outcome = Result<(), Box<dyn std::error::Error>>;
 fn print_token(data: &std::path::Path) -> Outcome {
     let token = new_token(data, &Clock::System)?;
     writeln!(std::io::stdout(), "{token}")?;
+    Ok(())
+}
+
+fn print_key(made: Result<PublicKey, StartError>) -> Outcome {
+    writeln!(std::io::stdout(), "{}", made?)?;
     Ok(())
 }
 

@@ -12,7 +12,7 @@ use crate::tls::{self, TlsFault};
 use crate::{ops, routes};
 use actix_web::dev::{Server, ServerHandle};
 use actix_web::{HttpServer, rt};
-use pintle_protocol::id::PublicKey;
+use pintle_protocol::id::{Digest, PublicKey};
 use std::fs::{self, File, TryLockError};
 use std::net::{SocketAddr, TcpListener};
 use std::path::{Path, PathBuf};
@@ -167,7 +167,7 @@ pub fn start(config: Config) -> Result<Running, StartError> {
     let chance = config.seed.map_or(Chance::System, Chance::Seeded);
     let now = config.clock.now();
 
-    let online_path = data.join("online.key");
+    let online_path = data.join(ONLINE_KEY);
     let online = keys::online_key(&online_path, &chance).map_err(file(&online_path))?;
     let db = Db::open(&data.join("pintle.db"))?;
     let payloads = Folder::open(data.join("payloads"))?;
@@ -298,6 +298,63 @@ pub fn new_token(data: &Path, clock: &Clock) -> Result<String, StartError> {
     })
     .map_err(|fault: StoreFault| StartError::Store(fault))?;
     Ok(secret.text)
+}
+
+/// Makes the key that is to sign replies to nodes later; its public half. One that is there
+/// already is not replaced.
+///
+/// # Errors
+/// [`StartError`] if there is no server's folder, or it cannot be written.
+pub fn new_key(data: &Path, clock: &Clock) -> Result<PublicKey, StartError> {
+    let database = data.join("pintle.db");
+    fs::metadata(&database).map_err(file(&database))?;
+    let path = data.join(NEXT_KEY);
+    let was_there = path.exists();
+    let key = keys::public(&keys::online_key(&path, &Chance::System).map_err(file(&path))?);
+    if !was_there {
+        note(&database, clock, "server_key_made", format!("A new key of the server was made: {key}"))?;
+    }
+    Ok(key)
+}
+
+/// Puts the new key in the place of the one that signs replies to nodes; its public half. The
+/// old one is kept beside it. Can be repeated after it was interrupted.
+///
+/// # Errors
+/// [`StartError`] if the server runs, or there is no new key.
+pub fn switch_key(data: &Path, clock: &Clock) -> Result<PublicKey, StartError> {
+    let database = data.join("pintle.db");
+    fs::metadata(&database).map_err(file(&database))?;
+    let _lock = lock(data)?;
+    let (next, online) = (data.join(NEXT_KEY), data.join(ONLINE_KEY));
+    fs::metadata(&next).map_err(file(&next))?;
+    let key = keys::public(&keys::online_key(&next, &Chance::System).map_err(file(&next))?);
+    let bytes = fs::read(&online).map_err(file(&online))?;
+    let old = keys::public(&keys::online_key(&online, &Chance::System).map_err(file(&online))?);
+    let aside = data.join(format!("online-{}.key", Digest(old.0).short()));
+    if !aside.exists() {
+        keys::write_private(&aside, &bytes).map_err(file(&aside))?;
+    }
+    fs::rename(&next, &online).map_err(file(&online))?;
+    File::open(data).and_then(|folder| folder.sync_all()).map_err(file(data))?;
+    note(
+        &database,
+        clock,
+        "server_key_switched",
+        format!("Replies to nodes are signed with key {key} from now on"),
+    )?;
+    Ok(key)
+}
+
+/// The key that signs replies to nodes, and the one that is to take its place.
+const ONLINE_KEY: &str = "online.key";
+const NEXT_KEY: &str = "next.key";
+
+fn note(database: &Path, clock: &Clock, event: &'static str, sentence: String) -> Result<(), StartError> {
+    let db = Db::open(database)?;
+    let now = clock.now();
+    db.write_blocking(move |conn| journal::append(conn, now, vec![Line::new(event, sentence)]))
+        .map_err(|fault: StoreFault| StartError::Store(fault))
 }
 
 fn make_private(data: &Path) -> Result<(), StartError> {

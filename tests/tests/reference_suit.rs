@@ -6,8 +6,9 @@ mod reference;
 use pintle_protocol::cose::{CoseFault, SigningKey, StaticSecret, encrypt, sign1};
 use pintle_protocol::id::{Digest, NodeId, PublicKey, Role, Uuid16};
 use pintle_protocol::suit::{
-    Answer, Ask, Authentic, Claim, ComponentSpec, Device, Ending, FailureKind, Holding, Identity, Manifest,
-    Refusal, Report, ReportReason, Roles, Run, Section, TrustAnchors, Verifier, envelope, peek,
+    Answer, Ask, Authentic, Claim, Command, ComponentSpec, Device, Ending, FailureKind, Found, Holding,
+    Identity, Manifest, ReadEnding, ReadRecord, Refusal, Report, ReportReason, Roles, Run, Section,
+    TrustAnchors, Verifier, envelope, peek, place, read_report,
 };
 use reference::{array, bytes, named, rows};
 use std::collections::BTreeMap;
@@ -55,6 +56,7 @@ fn anchors(role: Role) -> TrustAnchors {
         image: [key(Role::Image, 2)].into_iter().collect(),
         bundle: [key(Role::Bundle, 3)].into_iter().collect(),
         server: PublicKey(SigningKey::from_bytes(&[4; 32]).verifying_key().to_bytes()),
+        server_next: None,
     };
     anchors.check().unwrap();
     anchors
@@ -240,7 +242,8 @@ fn examples_0_to_2_are_carried_out() {
     assert_eq!(failure.report(), ReportReason::SeveringUnsupported);
 }
 
-/// Source: the draft, appendix B.4 (example 3, two slots).
+/// Source: the draft, appendix B.4 (example 3, two slots): digest, size and URI of each slot as
+/// decoded there.
 #[test]
 fn example_3_chooses_by_slot() {
     let manifest = example("example-3");
@@ -256,6 +259,35 @@ fn example_3_chooses_by_slot() {
     // The try-each stands at byte 39 of the shared sequence.
     assert_eq!((failure.section, failure.offset), (Section::Shared, 39));
     assert_eq!(failure.report(), ReportReason::ConditionFailed);
+    assert_eq!((failure.command, failure.found), (Some(Command::ComponentSlot), Some(Found::Slot(2))));
+    // There is no invoke section: starting checks what is in the slot, and no more.
+    assert_eq!(invoke(&manifest, 0), ["slot 0", "measure 0 34768"]);
+    assert_eq!(invoke(&manifest, 1), ["slot 0", "slot 0", "measure 0 76834"]);
+    assert!(Board::pretending(2).carry_out(&manifest, Run::invoke(&manifest)).is_err());
+    // Each slot is held against its own digest, and what lies in neither is refused.
+    let digests = [
+        "00112233445566778899aabbccddeeff0123456789abcdeffedcba9876543210",
+        "0123456789abcdeffedcba987654321000112233445566778899aabbccddeeff",
+    ];
+    for (slot, size) in [(0u64, 34768), (1, 76834)] {
+        let mut run = Run::invoke(&manifest);
+        let mut answer = Answer::Start;
+        while let Ask::Slot { component: 0 } = run.next(&manifest, answer).unwrap() {
+            answer = Answer::Slot(slot);
+        }
+        assert_eq!(run.parameters(0).digest.unwrap().to_string(), digests[slot as usize]);
+        let other = Digest(array(digests[1 - slot as usize]));
+        for (digest, size) in [(other, size), (run.parameters(0).digest.unwrap(), size + 1)] {
+            let failure = run.clone().next(&manifest, Answer::Measured { digest, size }).unwrap_err();
+            assert_eq!((failure.section, failure.offset), (Section::Validate, 1));
+            assert_eq!(failure.kind, FailureKind::ImageOther);
+            assert_eq!(failure.found, Some(Found::Image(Holding { digest, size: Some(size) })));
+        }
+        assert_eq!(
+            run.next(&manifest, Answer::Measured { digest: run.parameters(0).digest.unwrap(), size }),
+            Ok(Ask::Done)
+        );
+    }
 }
 
 /// Source: the draft, appendix B.5 and B.6 (examples 4 and 5, several components).
@@ -306,15 +338,31 @@ fn no_changed_bit_of_example_0_gets_through() {
     use ReportReason::{
         AlgUnsupported as Alg, CborParse as Cbor, CoseUnsupported as Cose, Unauthorised as No,
     };
+    // Ranges of bytes, in order: the reason that each field stands for, and the other one that a
+    // change of its bits can come to (mostly that it is no CBOR any more).
+    let fields: [(core::ops::RangeInclusive<usize>, &[ReportReason]); 17] = [
+        (0..=1, &[Cbor]),         // tag
+        (2..=2, &[Cbor]),         // head of the envelope
+        (3..=3, &[Cbor]),         // key 2
+        (4..=5, &[Cbor]),         // head of the wrapper
+        (6..=8, &[Cbor]),         // wrapper array, head of the digest
+        (9..=9, &[Cbor]),         // head of SUIT_Digest
+        (10..=10, &[Alg, Cbor]),  // digest algorithm
+        (11..=12, &[Cbor]),       // head of the digest bytes
+        (13..=44, &[No]),         // digest
+        (45..=46, &[Cbor]),       // head of the block
+        (47..=51, &[Cose, Cbor]), // tag 18, array, protected header
+        (52..=52, &[Alg, Cose]),  // algorithm
+        (53..=54, &[Cose, Cbor]), // unprotected header, payload
+        (55..=56, &[Cbor, Cose]), // head of the signature
+        (57..=120, &[No]),        // signature
+        (121..=123, &[Cbor]),     // key 3, head of the manifest
+        (124..=236, &[No]),       // manifest
+    ];
     let allowed = |at: usize| -> &[ReportReason] {
-        match at {
-            10 => &[Cbor, Alg],
-            13..=44 | 57..=120 | 124..=236 => &[No],
-            45..=51 | 53..=56 => &[Cbor, Cose],
-            52 => &[Cose, Alg],
-            _ => &[Cbor],
-        }
+        fields.iter().find(|(range, _)| range.contains(&at)).map(|(_, reasons)| *reasons).unwrap()
     };
+    let mut seen = std::collections::BTreeSet::new();
     let ours = anchors(Role::Image);
     let cases: [(Vec<u8>, &dyn Verifier); 2] =
         [(named(EXAMPLES, "example-0"), &Drafts), (named(PROFILE, "P1"), &ours)];
@@ -326,6 +374,7 @@ fn no_changed_bit_of_example_0_gets_through() {
             hurt[bit / 8] ^= 1 << (bit % 8);
             let refusal = envelope::open_with(&hurt, verifier).unwrap_err();
             assert!(allowed(bit / 8).contains(&refusal.report()), "bit {bit}: {refusal:?}");
+            seen.insert((bit / 8, refusal.report()));
         }
         for len in 0..good.len() {
             let refusal = envelope::open_with(&good[..len], verifier).unwrap_err();
@@ -334,6 +383,11 @@ fn no_changed_bit_of_example_0_gets_through() {
         for more in [0x00, 0xa0, 0xff] {
             assert!(envelope::open_with(&[&good[..], &[more]].concat(), verifier).is_err());
         }
+    }
+    // Every field was refused for the reason that it stands for, not only for the other one.
+    for (range, reasons) in fields {
+        let met = range.clone().any(|at| seen.contains(&(at, reasons[0])));
+        assert!(met, "bytes {range:?}: never {:?}", reasons[0]);
     }
 }
 
@@ -565,10 +619,10 @@ fn failures_are_reported_as_the_draft_has_it() {
     let manifest = example("example-2-short");
     let mut failure = Board::default().carry_out(&manifest, Run::invoke(&manifest)).unwrap_err();
     assert_eq!((failure.section, failure.offset, failure.component), (Section::Validate, 1, 0));
-    let measured = failure.measured.unwrap();
-    assert_eq!(measured, Holding { digest: Digest::of(b""), size: Some(0) });
+    let holding = Holding { digest: Digest::of(b""), size: Some(0) };
+    assert_eq!(failure.found, Some(Found::Image(holding)));
     // The draft's own practice is to report the digest alone.
-    failure.measured = Some(Holding { size: None, ..measured });
+    failure.found = Some(Found::Image(Holding { size: None, ..holding }));
     let report = Report {
         nonce: Some(&[1, 2, 3, 4, 5, 6, 7, 8]),
         claims: &[],
@@ -579,6 +633,18 @@ fn failures_are_reported_as_the_draft_has_it() {
     let mut out = [0; 256];
     let len = report.write(&mut out).unwrap();
     assert_eq!(out[..len], named(REPORTS, "R2"));
+    // Read back, it says the same.
+    let bytes = named(REPORTS, "R2");
+    let report = read_report(&bytes).unwrap();
+    assert_eq!((report.nonce, report.manifest), (Some(&[1, 2, 3, 4, 5, 6, 7, 8][..]), manifest.digest()));
+    let record = ReadRecord { section: Section::Validate, offset: 1, component: 0, found: failure.found };
+    let reason = Some(ReportReason::ConditionFailed);
+    assert_eq!(report.ending, ReadEnding::Failed { code: -1, reason, record });
+    assert_eq!(read_report(&named(REPORTS, "R1")).unwrap().ending, ReadEnding::Passed);
+    let bytes = named(EXAMPLES, "example-2-short");
+    let place = place(&bytes, record.section, record.offset, 0).unwrap();
+    assert_eq!((place.command, place.manifest), (Some(Command::ImageMatch), manifest.digest()));
+    assert_eq!(place.asked(|a| a.size).as_slice(), [34768]);
     let key = SigningKey::from_bytes(&array(rows(RFC8032)[1][1]));
     let mut signed = [0; 512];
     let len = sign1::sign_attached(&key, None, &out[..len], &[], &mut signed).unwrap();

@@ -9,8 +9,8 @@ use crate::id::{Chip, Component, Digest};
 use crate::reason::Reason;
 use crate::slots::{Change, Part, Slot, SlotImage, SlotText};
 use crate::suit::{
-    Answer, Ask, Authentic, ComponentSpec, Device, Failure, Manifest, NODE_COMPONENTS, Run, Ticket,
-    TrustAnchors, envelope, node_components, write_report,
+    Answer, Ask, Authentic, Command, ComponentSpec, Device, Failure, Manifest, NODE_COMPONENTS, Run, Section,
+    Ticket, TrustAnchors, envelope, node_components, write_report,
 };
 
 /// How often one piece of a payload is asked for before the node starts over at its next check-in.
@@ -99,6 +99,15 @@ pub(super) enum Fetch {
     },
 }
 
+/// Commands of an update that a node cannot carry out for a component: there is no staging area
+/// to copy from, images are too large to stand in a manifest, and what is small comes in it.
+const fn cannot(component: Component) -> &'static [Command] {
+    match component {
+        Component::Chip(_) => &[Command::Write, Command::Copy, Command::CheckContent],
+        Component::Conf | Component::Keys => &[Command::Fetch, Command::Copy, Command::CheckContent],
+    }
+}
+
 /// Why a job stops, with a detail.
 type Stop = (Reason, u32);
 
@@ -150,6 +159,11 @@ impl Agent {
             return Err((Reason::Unsupported, manifest.components().len() as u32));
         };
         let component = NODE_COMPONENTS.get(usize::from(*index)).copied().ok_or((Reason::Unsupported, 0))?;
+        // Refused now rather than when it comes to it: nothing has been touched yet.
+        let update = [Section::PayloadFetch, Section::Install, Section::Validate];
+        if let Some(command) = manifest.uses(&update, cannot(component)) {
+            return Err((Reason::Unsupported, u32::try_from(command.code()).unwrap_or(u32::MAX)));
+        }
         let role = component.writer();
         if !self.record.admits(role, manifest.sequence()) {
             return Err((Reason::SequenceOld, u32::try_from(manifest.sequence()).unwrap_or(u32::MAX)));
@@ -219,6 +233,8 @@ impl Agent {
             };
             match ask {
                 Ask::Slot { .. } => answer = Answer::Slot(job.slot.index() as u64),
+                // The priority does not matter here: this only fills the spare slot. Whether it may
+                // be applied is the interlock's answer, with consent where the door asks for it.
                 Ask::Authorized { .. } => answer = Answer::Yes,
                 Ask::Version { .. } => {
                     let running = Component::from(part);
@@ -280,7 +296,7 @@ impl Agent {
                     self.stage(job, &manifest)?;
                     return Ok(true);
                 }
-                // The scan has let these pass for other recipients; this node has no use for them.
+                // Refused before the run began.
                 Ask::Copy { .. } => return Err((Reason::Unsupported, 22)),
                 Ask::Content { .. } => return Err((Reason::Unsupported, 6)),
                 Ask::Invoke { .. } => return Err((Reason::Unsupported, 23)),

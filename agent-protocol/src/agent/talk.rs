@@ -132,7 +132,8 @@ impl Agent {
     }
 
     fn on_reply(&mut self, at: &Moment, body: &[u8], nonce: Nonce, out: &mut Actions) {
-        let Ok(payload) = sign1::open(body, &self.anchors.server, cose::AAD_REPLY) else { return };
+        let opened = self.anchors.server_keys().find_map(|key| sign1::open(body, key, cose::AAD_REPLY).ok());
+        let Some(payload) = opened else { return };
         let Ok(reply) = decode_message::<Reply>(payload) else { return };
         if reply.protocol != PROTOCOL || reply.nonce != nonce || reply.node != self.id.node {
             return;

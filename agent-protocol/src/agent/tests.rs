@@ -4,7 +4,8 @@ use crate::author::{BundleManifest, ImageManifest, SealRandom, payload_uri};
 use crate::bundle::tests::larkfield_bundle;
 use crate::bundle::{Bundle, Network};
 use crate::checkin::{Ending, Position};
-use crate::id::{Chip, Digest};
+use crate::cose::SigningKey;
+use crate::id::{Chip, Digest, PublicKey};
 use crate::image::{ImageNote, Quirk};
 use crate::interlock::{Hold, Holds};
 use crate::reason::Reason;
@@ -276,4 +277,128 @@ fn a_replayed_envelope_is_refused() {
     assert_eq!(run_image(&mut rig, Chip::Net, &two, 4), (Ending::Refused, Reason::SequenceOld.code()));
     assert_eq!(run_image(&mut rig, Chip::Net, &two, 3), (Ending::Refused, Reason::SequenceOld.code()));
     assert_eq!(run_image(&mut rig, Chip::Net, &two, 5), (Ending::Kept, 0));
+}
+
+/// A command that this node cannot carry out is found before the spare slot is touched, wherever
+/// it stands.
+#[test]
+fn commands_without_use_here_are_refused_before_anything_is_touched() {
+    use crate::cbor::Writer;
+    use crate::cose::sign1;
+    let mut rig = commissioned();
+    // A staged change fills the spare slot of the bundle, so that there is something to lose.
+    let before = rig.record().unwrap().clone();
+    for (component, code, key) in [
+        (&b"net"[..], 22u64, &rig.yard.image),
+        (b"net", 6, &rig.yard.image),
+        (b"io", 18, &rig.yard.image),
+        (b"conf", 21, &rig.yard.bundle),
+        (b"keys", 22, &rig.yard.root),
+    ]
+    .map(|(c, n, k)| (c, n, k.clone()))
+    {
+        let bytes = |fill: &dyn Fn(&mut Writer<Vec<u8>>)| {
+            let mut w = Writer(Vec::new());
+            fill(&mut w);
+            w.0
+        };
+        // A good write or fetch first; the odd command comes behind it, in an alternative.
+        let inner = bytes(&|w| _ = w.array(2).uint(code).uint(2));
+        let abort = bytes(&|w| _ = w.array(2).uint(14).uint(15));
+        let first = if component.len() > 3 { 18 } else { 21 };
+        let section = if code == 6 { 7u64 } else { 20 };
+        let commands = bytes(&|w| {
+            let own = usize::from(section == 20);
+            w.array(2 + 2 * own);
+            if own == 1 {
+                w.uint(first).uint(2);
+            }
+            w.uint(15).array(2).bytes(&abort).bytes(&inner);
+        });
+        let common = bytes(&|w| _ = w.map(1).uint(2).array(1).array(1).bytes(component));
+        let manifest = bytes(&|w| {
+            w.map(4).uint(1).uint(1).uint(2).uint(900).uint(3).bytes(&common);
+            w.uint(section).bytes(&commands);
+        });
+        let wrapped = bytes(&|w| _ = w.bytes(&manifest));
+        let digest = bytes(&|w| _ = w.array(2).int(-16).bytes(&Digest::of(&wrapped).0));
+        let mut block = [0; 160];
+        let len = sign1::sign_detached(&key, None, &digest, &[], &mut block).unwrap();
+        let wrapper = bytes(&|w| _ = w.array(2).bytes(&digest).bytes(&block[..len]));
+        let envelope = bytes(&|w| _ = w.tag(107).map(2).uint(2).bytes(&wrapper).uint(3).bytes(&manifest));
+        let offered = rig.offer(envelope, None);
+        assert!(rig.until(300, |r| ended(r, offered).is_some()).unwrap(), "no end");
+        let outcome = rig.server.seen.as_ref().unwrap().outcome.unwrap();
+        assert_eq!((outcome.ending, outcome.reason), (Ending::Refused, Reason::Unsupported.code()));
+        assert_eq!(u64::from(outcome.detail), code, "{}", core::str::from_utf8(component).unwrap());
+        let now = rig.record().unwrap();
+        assert_eq!(
+            (&now.net, &now.io, &now.conf, &now.keys),
+            (&before.net, &before.io, &before.conf, &before.keys)
+        );
+        assert_eq!(now.sequences, before.sequences);
+    }
+}
+
+/// Sends a set of trust anchors, and says how it ended.
+fn send_keys(
+    rig: &mut Rig,
+    sequence: u64,
+    anchors: &crate::suit::TrustAnchors,
+    key: &SigningKey,
+) -> (Ending, u16) {
+    let m = crate::author::KeysManifest { vendor: VENDOR, sequence, reference_uri: "keys" };
+    let digest = rig.offer(m.envelope(anchors, key).unwrap(), None);
+    assert!(rig.until(4000, |r| ended(r, digest).is_some()).unwrap(), "no end");
+    ended(rig, digest).unwrap()
+}
+
+/// Every role's key in turn: the new one counts, the old one no longer does, and a set under which
+/// the server is not heard goes back by itself.
+#[test]
+fn keys_change_one_after_the_other() {
+    let mut rig = commissioned();
+    let key = |n: u8| SigningKey::from_bytes(&[n; 32]);
+    let public = |n: u8| PublicKey(key(n).verifying_key().to_bytes());
+    let in_force = |rig: &Rig| rig.node.as_ref().unwrap().agent().anchors().clone();
+    let first = rig.yard.anchors();
+    let (root, old_image) = (rig.yard.root.clone(), rig.yard.image.clone());
+    let refused = |reason: Reason| (Ending::Refused, reason.code());
+    const KEPT: (Ending, u16) = (Ending::Kept, 0);
+
+    // Signed by a key that may not; a server that cannot answer under it.
+    assert_eq!(send_keys(&mut rig, 1, &first, &old_image), refused(Reason::RoleWrong));
+    let deaf = crate::suit::TrustAnchors { server: public(40), ..first.clone() };
+    assert_eq!(send_keys(&mut rig, 2, &deaf, &root), (Ending::WentBack, Reason::NoCheckIn.code()));
+    assert_eq!(in_force(&rig), first);
+
+    // A second image key: both count. Then the new one alone.
+    let mut both = first.clone();
+    both.image.push(public(41)).unwrap();
+    assert_eq!(send_keys(&mut rig, 3, &both, &root), KEPT);
+    rig.power_cycle();
+    let bytes = image(Chip::Net, 1, (1, 1), Quirk::None);
+    assert_eq!(run_image(&mut rig, Chip::Net, &bytes, 1), KEPT);
+    let alone = crate::suit::TrustAnchors { image: [public(41)].into_iter().collect(), ..first.clone() };
+    assert_eq!(send_keys(&mut rig, 4, &alone, &root), KEPT);
+    let bytes = image(Chip::Net, 2, (1, 1), Quirk::None);
+    assert_eq!(run_image(&mut rig, Chip::Net, &bytes, 2), refused(Reason::SignatureWrong));
+    rig.yard.image = key(41);
+    assert_eq!(run_image(&mut rig, Chip::Net, &bytes, 3), KEPT);
+
+    // A new root key, signed in by the old one; then the old one says nothing more.
+    let new_root = crate::suit::TrustAnchors { root: public(42), ..alone.clone() };
+    assert_eq!(send_keys(&mut rig, 5, &new_root, &root), KEPT);
+    assert_eq!(send_keys(&mut rig, 6, &alone, &root), refused(Reason::SignatureWrong));
+    assert_eq!(in_force(&rig), new_root);
+
+    // The server's: either while there are two, then the new one alone.
+    let two = crate::suit::TrustAnchors { server_next: Some(public(43)), ..new_root.clone() };
+    assert_eq!(send_keys(&mut rig, 7, &two, &key(42)), KEPT);
+    rig.yard.server = key(43);
+    let last = crate::suit::TrustAnchors { server: public(43), server_next: None, ..new_root };
+    assert_eq!(send_keys(&mut rig, 8, &last, &key(42)), KEPT);
+    assert_eq!(in_force(&rig), last);
+    assert_eq!(rig.record().unwrap().sequences[0], 8);
+    assert_eq!(rig.board().io.relay_pulses(), 0);
 }

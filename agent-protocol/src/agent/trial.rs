@@ -3,7 +3,7 @@
 use crate::bundle::Policy;
 use crate::checkin::Position;
 use crate::reason::Reason;
-use crate::slots::{TRIAL_STARTS, Trial};
+use crate::slots::{Part, TRIAL_STARTS, Trial};
 
 /// Milliseconds since the node started.
 pub type Millis = u64;
@@ -66,6 +66,9 @@ const LAPSES: u8 = TRIAL_STARTS;
 /// for `policy.trial_seconds`. Lost at once on a wrong position, a failed candidate, or an io
 /// chip that keeps resetting; lost for missing evidence after three times the trial time.
 pub fn judge(trial: &Trial, evidence: &Evidence, policy: &Policy, since: Millis, now: Millis) -> Verdict {
+    if trial.change.part == Part::Keys {
+        return judge_keys(trial, evidence, policy, now.saturating_sub(since));
+    }
     // Every match of an unknown position before with a known one after counts as the same: a
     // change is never cleared while the position is unknown, so this is a repaired record.
     if let Some(first) = evidence.first_position
@@ -97,6 +100,25 @@ pub fn judge(trial: &Trial, evidence: &Evidence, policy: &Policy, since: Millis,
     }
 }
 
+/// Judges a set of trust anchors. Neither door nor sensors depend on it, and a node whose range
+/// finder has failed must be able to get rid of a stolen key: that the server is heard under it is
+/// all that it has to prove.
+fn judge_keys(trial: &Trial, evidence: &Evidence, policy: &Policy, elapsed: Millis) -> Verdict {
+    let asked = u64::from(policy.trial_seconds) * 1000;
+    let missing = match (evidence.joined, evidence.checked_in) {
+        (true, true) => None,
+        (false, _) => Some(Reason::NoNetwork),
+        (true, false) => Some(Reason::NoCheckIn),
+    };
+    match missing {
+        None if elapsed >= asked => Verdict::Keep,
+        Some(reason) if elapsed >= asked.saturating_mul(PATIENCE) => {
+            Verdict::Lost(reason, u32::from(TRIAL_STARTS.saturating_sub(trial.starts_left)))
+        }
+        None | Some(_) => Verdict::Wait,
+    }
+}
+
 /// The first piece of evidence that is missing, in the order in which a node comes up.
 fn missing(e: &Evidence) -> Option<Reason> {
     if !e.handshake {
@@ -118,7 +140,7 @@ fn missing(e: &Evidence) -> Option<Reason> {
 mod tests {
     use super::*;
     use crate::id::Digest;
-    use crate::slots::{Change, Part};
+    use crate::slots::Change;
     use proptest::prelude::*;
 
     fn trial(position_before: Position) -> Trial {
@@ -148,6 +170,23 @@ mod tests {
         let t = trial(Position::Closed);
         assert_eq!(judge(&t, &all(), &policy(), 0, 99_999), Verdict::Wait);
         assert_eq!(judge(&t, &all(), &policy(), 0, 100_000), Verdict::Keep);
+    }
+
+    #[test]
+    fn a_set_of_keys_has_to_prove_the_server_alone() {
+        let change = Change { part: Part::Keys, ..trial(Position::Open).change };
+        let t = Trial { change, ..trial(Position::Open) };
+        let alone = Evidence { joined: true, checked_in: true, ..Evidence::default() };
+        assert_eq!(judge(&t, &alone, &policy(), 0, 99_999), Verdict::Wait);
+        assert_eq!(judge(&t, &alone, &policy(), 0, 100_000), Verdict::Keep);
+        assert_eq!(judge(&t, &all(), &policy(), 0, 100_000), Verdict::Keep, "whatever the door did");
+        for (evidence, reason) in [
+            (Evidence { checked_in: false, ..all() }, Reason::NoCheckIn),
+            (Evidence { joined: false, ..all() }, Reason::NoNetwork),
+        ] {
+            assert_eq!(judge(&t, &evidence, &policy(), 0, 299_999), Verdict::Wait);
+            assert_eq!(judge(&t, &evidence, &policy(), 0, 300_000), Verdict::Lost(reason, 1));
+        }
     }
 
     #[test]

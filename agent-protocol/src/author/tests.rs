@@ -25,6 +25,7 @@ fn anchors() -> TrustAnchors {
         image: [public(2)].into_iter().collect(),
         bundle: [public(3)].into_iter().collect(),
         server: public(4),
+        server_next: None,
     }
 }
 

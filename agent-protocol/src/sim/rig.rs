@@ -57,6 +57,7 @@ impl Yard {
             image: [public(&self.image)].into_iter().collect(),
             bundle: [public(&self.bundle)].into_iter().collect(),
             server: public(&self.server),
+            server_next: None,
         }
     }
 

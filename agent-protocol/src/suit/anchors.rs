@@ -25,6 +25,9 @@ pub struct TrustAnchors {
     /// The server's online key. Signs replies, nothing else.
     #[n(3)]
     pub server: PublicKey,
+    /// A second online key while the server's changes: replies signed with either are taken.
+    #[n(4)]
+    pub server_next: Option<PublicKey>,
 }
 
 /// Why a set of trust anchors cannot be used.
@@ -32,7 +35,7 @@ pub struct TrustAnchors {
 pub enum AnchorFault {
     /// A key that is not usable.
     Key {
-        /// Its place: 0 root, then image keys, bundle keys, server, counted through.
+        /// Its place: 0 root, then image keys, bundle keys, server's keys, counted through.
         index: usize,
         /// What is wrong with it.
         fault: KeyFault,
@@ -66,12 +69,17 @@ impl fmt::Display for AnchorFault {
 impl core::error::Error for AnchorFault {}
 
 impl TrustAnchors {
-    /// Every key in order: root, image, bundle, server. The role is `None` for the server's key.
+    /// Every key in order: root, image, bundle, server's. The role is `None` for the server's keys.
     pub fn keys(&self) -> impl Iterator<Item = (Option<Role>, &PublicKey)> {
         core::iter::once((Some(Role::Root), &self.root))
             .chain(self.image.iter().map(|k| (Some(Role::Image), k)))
             .chain(self.bundle.iter().map(|k| (Some(Role::Bundle), k)))
-            .chain(core::iter::once((None, &self.server)))
+            .chain(self.server_keys().map(|k| (None, k)))
+    }
+
+    /// The keys with which the server may sign its replies.
+    pub fn server_keys(&self) -> impl Iterator<Item = &PublicKey> {
+        core::iter::once(&self.server).chain(self.server_next.as_ref())
     }
 
     /// Checks that every key is usable, none occurs twice and no role is without one.

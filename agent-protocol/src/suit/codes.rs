@@ -154,6 +154,31 @@ numbered! {
     }
 }
 
+impl Command {
+    /// Whether it only tests.
+    pub const fn is_condition(self) -> bool {
+        match self {
+            Self::VendorIdentifier
+            | Self::ClassIdentifier
+            | Self::ImageMatch
+            | Self::UseBefore
+            | Self::ComponentSlot
+            | Self::CheckContent
+            | Self::Abort
+            | Self::DeviceIdentifier
+            | Self::UpdateAuthorized
+            | Self::Version => true,
+            Self::SetComponentIndex
+            | Self::TryEach
+            | Self::Write
+            | Self::OverrideParameters
+            | Self::Fetch
+            | Self::Copy
+            | Self::Invoke => false,
+        }
+    }
+}
+
 numbered! {
     /// A parameter that is understood. Every other one refuses the whole manifest.
     Parameter: i64 {

@@ -1,7 +1,7 @@
 //! Why a manifest that was understood could not be carried out.
 
-use super::codes::{ReportReason, Section};
-use crate::id::Digest;
+use super::codes::{Command, ReportReason, Section};
+use crate::id::{Digest, NodeId, Uuid16};
 use crate::reason::Reason;
 use core::fmt;
 
@@ -27,7 +27,7 @@ pub enum FailureKind {
     SectionMissing,
     /// More steps than a manifest may take.
     TooManySteps,
-    /// The envelope is no longer what it was when it was checked.
+    /// The envelope is no longer what it was when it was checked, or the run has ended.
     Changed,
 }
 
@@ -40,10 +40,12 @@ pub struct Failure {
     pub offset: u32,
     /// Index of the component in the manifest's list.
     pub component: u8,
+    /// The command at fault, if it was one: within alternatives, the last that was tried.
+    pub command: Option<Command>,
     /// What failed.
     pub kind: FailureKind,
-    /// What was measured, for image matches.
-    pub measured: Option<Holding>,
+    /// What was found instead of what was asked for, where a condition compares.
+    pub found: Option<Found>,
 }
 
 /// What a component was found to hold.
@@ -55,6 +57,25 @@ pub struct Holding {
     pub size: Option<u64>,
 }
 
+/// What a condition found.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Found {
+    /// What the component holds.
+    Image(Holding),
+    /// The vendor identifier.
+    Vendor(Uuid16),
+    /// The class identifier that counts for the component.
+    Class(Uuid16),
+    /// The device identifier.
+    Device(NodeId),
+    /// The slot that counts.
+    Slot(u64),
+    /// The version installed.
+    Version([u16; 3]),
+    /// The time, in seconds since 1970-01-01 UTC.
+    Time(u64),
+}
+
 impl Failure {
     /// The reason that goes into a check-in.
     pub const fn reason(&self) -> Reason {
@@ -63,17 +84,32 @@ impl Failure {
             FailureKind::DeviceOther => Reason::NodeOther,
             FailureKind::ImageOther => Reason::PayloadWrong,
             FailureKind::Condition => Reason::ConditionFailed,
-            FailureKind::ParameterMissing | FailureKind::SectionMissing | FailureKind::TooManySteps => {
-                Reason::EnvelopeBroken
-            }
-            FailureKind::Directive => Reason::FetchFailed,
+            FailureKind::ParameterMissing if self.is_condition() => Reason::ConditionFailed,
+            FailureKind::ParameterMissing | FailureKind::SectionMissing => Reason::EnvelopeBroken,
+            FailureKind::TooManySteps => Reason::TooLong,
+            FailureKind::Directive => match self.command {
+                Some(Command::Fetch) => Reason::FetchFailed,
+                Some(Command::Invoke) => Reason::InvokeFailed,
+                Some(_) | None => Reason::WriteFailed,
+            },
             FailureKind::Changed => Reason::EnvelopeOther,
         }
     }
 
-    /// The offset of the command.
+    /// More about it, as [`Self::reason`] says: the offset of the command, or 0 where that means
+    /// something else.
     pub const fn detail(&self) -> u32 {
-        self.offset
+        match self.reason() {
+            Reason::FetchFailed => 0,
+            _ => self.offset,
+        }
+    }
+
+    const fn is_condition(&self) -> bool {
+        match self.command {
+            Some(command) => command.is_condition(),
+            None => false,
+        }
     }
 
     /// The reason as SUIT_Report has it.
@@ -83,11 +119,12 @@ impl Failure {
             | FailureKind::DeviceOther
             | FailureKind::ImageOther
             | FailureKind::Condition
-            | FailureKind::IdentityUntested
-            | FailureKind::ParameterMissing => ReportReason::ConditionFailed,
-            FailureKind::Directive | FailureKind::TooManySteps | FailureKind::Changed => {
-                ReportReason::OperationFailed
-            }
+            | FailureKind::IdentityUntested => ReportReason::ConditionFailed,
+            FailureKind::ParameterMissing if self.is_condition() => ReportReason::ConditionFailed,
+            FailureKind::ParameterMissing
+            | FailureKind::Directive
+            | FailureKind::TooManySteps
+            | FailureKind::Changed => ReportReason::OperationFailed,
             FailureKind::SectionMissing => ReportReason::SeveringUnsupported,
         }
     }
@@ -107,7 +144,11 @@ impl fmt::Display for Failure {
             FailureKind::TooManySteps => "it takes too many steps",
             FailureKind::Changed => "the envelope has changed since it was checked",
         };
-        write!(f, "section {}, byte {}, component {}: {what}", self.section, self.offset, self.component)
+        write!(f, "section {}, byte {}, component {}: ", self.section, self.offset, self.component)?;
+        match self.command {
+            Some(command) => write!(f, "{command}: {what}"),
+            None => f.write_str(what),
+        }
     }
 }
 

@@ -1,6 +1,6 @@
 //! A manifest that was authenticated and is understood completely.
 
-use super::codes::Section;
+use super::codes::{Command, Section};
 use super::device::{Device, Identity, MAX_COMPONENTS};
 use super::envelope::Authentic;
 use super::outer::{Outer, Piece, SEVERABLE, suit_digest};
@@ -251,6 +251,19 @@ impl<'b> Manifest<'b> {
         }
     }
 
+    /// The first of these commands that stands in one of these sections, or in the shared sequence
+    /// before them. For a recipient that can carry out less than is understood here.
+    pub fn uses(&self, sections: &[Section], commands: &[Command]) -> Option<Command> {
+        let mut seen = Seen { commands, first: None };
+        for section in core::iter::once(&Section::Shared).chain(sections) {
+            if let Commands::Here(piece) = self.commands(*section) {
+                // It has been scanned before, so that there is nothing to refuse.
+                let _ = scan::section(*section, piece, self.targets.len(), &mut seen);
+            }
+        }
+        seen.first
+    }
+
     /// Its sequence number.
     pub fn sequence(&self) -> u64 {
         self.sequence
@@ -278,6 +291,19 @@ impl<'b> Manifest<'b> {
     /// The integrated payload of this name, `#` included.
     pub fn integrated(&self, name: &str) -> Option<&'b [u8]> {
         self.outer.integrated(name)
+    }
+}
+
+struct Seen<'a> {
+    commands: &'a [Command],
+    first: Option<Command>,
+}
+
+impl scan::Listener<'_> for Seen<'_> {
+    fn command(&mut self, command: Command, _: usize, _: usize) {
+        if self.first.is_none() && self.commands.contains(&command) {
+            self.first = Some(command);
+        }
     }
 }
 

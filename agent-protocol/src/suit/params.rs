@@ -198,6 +198,29 @@ impl<'b> Wanted<'b> {
         Ok(Self { comparison, numbers, count })
     }
 
+    /// The one in parameter 28 at this place, which the scan has checked.
+    pub(super) fn at(span: Span, envelope: &'b [u8]) -> Option<Self> {
+        Self::read(Piece { bytes: span.bytes(envelope)?, at: span.start() }).ok()
+    }
+
+    /// In words and numbers.
+    pub(super) fn words(&self) -> super::place::AskedVersion {
+        let comparison = match self.comparison {
+            Comparison::Greater => "above",
+            Comparison::GreaterEqual => "at least",
+            Comparison::Equal => "exactly",
+            Comparison::LesserEqual => "at most",
+            Comparison::Lesser => "below",
+        };
+        let mut r = self.numbers.clone();
+        let mut numbers = heapless::Vec::new();
+        for _ in 0..self.count {
+            // At most MAX_NUMBERS, which is the room there is.
+            let _ = r.int("").map(|n| numbers.push(n));
+        }
+        super::place::AskedVersion { comparison, numbers }
+    }
+
     /// Whether `installed` is as asked. Numbers are compared in turn until the asked ones are used
     /// up; where the installed version has none left it counts as 0, which is above the negative
     /// numbers that mark a version before its release.

@@ -98,7 +98,7 @@ struct Collector<'b, 'c> {
 }
 
 impl<'b> Listener<'b> for Collector<'b, '_> {
-    fn set(&mut self, mut r: Reader<'b>) -> Result<(), Refusal> {
+    fn set(&mut self, mut r: Reader<'b>, _: usize) -> Result<(), Refusal> {
         let mut p = ParamSet::default();
         p.set(&mut r, self.components)?;
         let id = |s: Option<super::params::Span>| s.and_then(|s| s.bytes(self.envelope)?.try_into().ok());

@@ -6,7 +6,7 @@
 
 use super::codes::{Command, Section};
 use super::device::{Identity, MAX_COMPONENTS};
-use super::failure::{Failure, FailureKind, Holding};
+use super::failure::{Failure, FailureKind, Found, Holding};
 use super::manifest::{Commands, Manifest};
 use super::outer::Piece;
 use super::params::{ParamSet, Wanted};
@@ -183,6 +183,8 @@ pub struct Run {
     params: [ParamSet; MAX_COMPONENTS],
     tested: [Identity; MAX_COMPONENTS],
     pending: Option<(Command, u8)>,
+    /// The command at hand.
+    doing: Option<Command>,
     steps: u16,
     clock: Option<u64>,
     last: (Section, u32),
@@ -192,7 +194,7 @@ pub struct Run {
 enum Step<'b> {
     Passed,
     /// A condition that is not met: inside an alternative the next one is tried.
-    NotMet(FailureKind, Option<Holding>),
+    NotMet(FailureKind, Option<Found>),
     /// A directive that failed, or could not be tried: that ends everything, wherever it stands.
     Failed(FailureKind),
     Ask(Ask<'b>),
@@ -211,6 +213,7 @@ impl Run {
             params: [ParamSet::default(); MAX_COMPONENTS],
             tested: [Identity::NONE; MAX_COMPONENTS],
             pending: None,
+            doing: None,
             steps: 0,
             clock: None,
             last: (Section::Shared, 0),
@@ -259,11 +262,12 @@ impl Run {
     fn go_on<'b>(&mut self, manifest: &Manifest<'b>, answer: Answer) -> Result<Ask<'b>, Failure> {
         match self.pending.take() {
             Some((command, component)) => {
+                self.doing = Some(command);
                 let step = self.answered(manifest, command, component, answer);
                 self.settle(manifest, step, component)?;
             }
             // Nothing was asked: only the start has an answer to that.
-            None if answer != Answer::Start => return Err(self.fail(FailureKind::Directive, 0)),
+            None if answer != Answer::Start => return Err(self.fail(FailureKind::Changed, 0)),
             None => {}
         }
         loop {
@@ -279,6 +283,7 @@ impl Run {
             }
             self.steps += 1;
             if self.steps > MAX_STEPS {
+                self.doing = None;
                 return Err(self.fail(FailureKind::TooManySteps, 0));
             }
             let component = frame.index.get(frame.nth).unwrap_or(0);
@@ -302,6 +307,7 @@ impl Run {
                 }
                 Commands::Severed => {
                     self.last = (section, 0);
+                    self.doing = None;
                     return Err(self.fail(FailureKind::SectionMissing, 0));
                 }
                 Commands::Here(piece) => piece,
@@ -362,7 +368,7 @@ impl Run {
         match step {
             Step::Passed => self.advance(manifest),
             Step::Moved | Step::Ask(_) => Ok(()),
-            Step::NotMet(kind, measured) => self.not_met(manifest, kind, measured, component),
+            Step::NotMet(kind, found) => self.not_met(manifest, kind, found, component),
             Step::Failed(kind) => Err(self.fail(kind, component)),
         }
     }
@@ -372,10 +378,10 @@ impl Run {
         &mut self,
         manifest: &Manifest<'_>,
         kind: FailureKind,
-        measured: Option<Holding>,
+        found: Option<Found>,
         component: u8,
     ) -> Result<(), Failure> {
-        let failure = Failure { measured, ..self.fail(kind, component) };
+        let failure = Failure { found, ..self.fail(kind, component) };
         let Some(Frame { others: Some(others), index, .. }) = self.frames.last().copied() else {
             return Err(failure);
         };
@@ -409,6 +415,7 @@ impl Run {
         }
         let mut r = Reader::from(manifest.envelope, usize::from(frame.pos));
         let command = r.int("").ok().and_then(Command::from_code).ok_or(changed)?;
+        self.doing = Some(command);
         match command {
             Command::SetComponentIndex => {
                 let index = Index::read(&mut r, count).map_err(|_| changed)?;
@@ -467,15 +474,15 @@ impl Run {
         match command {
             Command::VendorIdentifier => {
                 let same = p.vendor.and_then(|s| s.bytes(envelope)).map(|b| b == manifest.vendor.0);
-                self.identity(component, same, Identity::TESTED_VENDOR, FailureKind::ClassOther)
+                self.identity(component, same, Identity::TESTED_VENDOR, Found::Vendor(manifest.vendor))
             }
             Command::ClassIdentifier => {
                 let same = p.class.and_then(|s| s.bytes(envelope)).map(|b| b == target.class.0);
-                self.identity(component, same, Identity::TESTED_CLASS, FailureKind::ClassOther)
+                self.identity(component, same, Identity::TESTED_CLASS, Found::Class(target.class))
             }
             Command::DeviceIdentifier => {
                 let same = p.device.and_then(|s| s.bytes(envelope)).map(|b| b == manifest.device.0);
-                self.identity(component, same, Identity::TESTED_DEVICE, FailureKind::DeviceOther)
+                self.identity(component, same, Identity::TESTED_DEVICE, Found::Device(manifest.device))
             }
             Command::ImageMatch if p.digest.is_none() => missing,
             Command::ImageMatch => Step::Ask(Ask::Measure { component, size: p.size }),
@@ -488,7 +495,7 @@ impl Run {
             Command::UseBefore => match (p.use_before, self.clock) {
                 (None, _) => missing,
                 (Some(limit), Some(now)) if now < limit => Step::Passed,
-                (Some(_), _) => Step::NotMet(FailureKind::Condition, None),
+                (Some(_), now) => Step::NotMet(FailureKind::Condition, now.map(Found::Time)),
             },
             Command::UpdateAuthorized => match p.priority {
                 Some(priority) => Step::Ask(Ask::Authorized { priority }),
@@ -523,19 +530,17 @@ impl Run {
         }
     }
 
-    fn identity<'b>(
-        &mut self,
-        component: u8,
-        same: Option<bool>,
-        tested: Identity,
-        kind: FailureKind,
-    ) -> Step<'b> {
+    fn identity<'b>(&mut self, component: u8, same: Option<bool>, tested: Identity, ours: Found) -> Step<'b> {
+        let kind = match ours {
+            Found::Device(_) => FailureKind::DeviceOther,
+            _ => FailureKind::ClassOther,
+        };
         match (same, self.tested.get_mut(usize::from(component))) {
             (Some(true), Some(so_far)) => {
                 *so_far = so_far.and(tested);
                 Step::Passed
             }
-            (Some(_), _) => Step::NotMet(kind, None),
+            (Some(_), _) => Step::NotMet(kind, Some(ours)),
             (None, _) => Step::NotMet(FailureKind::ParameterMissing, None),
         }
     }
@@ -549,31 +554,36 @@ impl Run {
         answer: Answer,
     ) -> Step<'b> {
         let p = self.params.get(usize::from(component)).copied().unwrap_or_default();
-        let met = |holds: bool| if holds { Step::Passed } else { Step::NotMet(FailureKind::Condition, None) };
+        let met = |holds: bool, found: Option<Found>| {
+            if holds { Step::Passed } else { Step::NotMet(FailureKind::Condition, found) }
+        };
         match (command, answer) {
             (Command::ImageMatch, Answer::Measured { digest, size }) => {
                 if Some(digest) == p.digest && p.size.is_none_or(|s| s == size) {
                     Step::Passed
                 } else {
-                    Step::NotMet(FailureKind::ImageOther, Some(Holding { digest, size: Some(size) }))
+                    let holding = Holding { digest, size: Some(size) };
+                    Step::NotMet(FailureKind::ImageOther, Some(Found::Image(holding)))
                 }
             }
-            (Command::ComponentSlot, Answer::Slot(slot)) => met(p.slot == Some(slot)),
+            (Command::ComponentSlot, Answer::Slot(slot)) => {
+                met(p.slot == Some(slot), Some(Found::Slot(slot)))
+            }
             (Command::CheckContent | Command::UpdateAuthorized, Answer::Yes) => Step::Passed,
             (Command::Version, Answer::Version(installed)) => {
-                let wanted = p.version.and_then(|s| {
-                    let bytes = s.bytes(manifest.envelope)?;
-                    Wanted::read(Piece { bytes, at: s.start() }).ok()
-                });
-                met(wanted.is_some_and(|w| w.holds(&installed)))
+                let wanted = p.version.and_then(|s| Wanted::at(s, manifest.envelope));
+                met(wanted.is_some_and(|w| w.holds(&installed)), Some(Found::Version(installed)))
             }
-            (Command::CheckContent | Command::UpdateAuthorized | Command::Version, _) => met(false),
+            (Command::CheckContent | Command::UpdateAuthorized | Command::Version, _) => met(false, None),
             (Command::Fetch | Command::Write | Command::Copy | Command::Invoke, Answer::Done) => Step::Passed,
+            // It does not fit the question: the one who answers is at fault, and nothing is soft.
+            (command, _) if command.is_condition() => Step::Failed(FailureKind::Condition),
             _ => Step::Failed(FailureKind::Directive),
         }
     }
 
     fn fail(&self, kind: FailureKind, component: u8) -> Failure {
-        Failure { section: self.last.0, offset: self.last.1, component, kind, measured: None }
+        let (section, offset) = self.last;
+        Failure { section, offset, component, command: self.doing, kind, found: None }
     }
 }

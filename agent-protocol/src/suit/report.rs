@@ -6,11 +6,15 @@
 //!
 //! Source: draft-ietf-suit-report-18.
 
-use super::failure::{Failure, Holding};
+use super::codes::Parameter;
+use super::failure::{Failure, Found, Holding};
 use super::manifest::Manifest;
 use crate::cbor::{Bounded, Sink, Writer};
 use crate::cose::SHA_256;
 use crate::id::Digest;
+
+/// The comparison "equal" of draft-ietf-suit-update-management-14.
+pub(super) const EQUAL: u64 = 3;
 
 /// What a component was found to hold, reported without a record.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -110,13 +114,40 @@ fn record<S: Sink>(w: &mut Writer<S>, failure: &Failure) {
     w.array(5).array(0);
     w.uint(u64::from(failure.section.number())).uint(u64::from(failure.offset));
     w.uint(u64::from(failure.component));
-    match &failure.measured {
+    match &failure.found {
         None => {
             w.map(0);
         }
-        Some(holds) => {
+        Some(Found::Image(holds)) => {
             w.map(count(holds));
             properties(w, holds);
+        }
+        Some(Found::Vendor(id)) => {
+            w.map(1).int(Parameter::VendorIdentifier.code()).bytes(&id.0);
+        }
+        Some(Found::Class(id)) => {
+            w.map(1).int(Parameter::ClassIdentifier.code()).bytes(&id.0);
+        }
+        Some(Found::Device(id)) => {
+            w.map(1).int(Parameter::DeviceIdentifier.code()).bytes(&id.0);
+        }
+        Some(Found::Slot(slot)) => {
+            w.map(1).int(Parameter::ComponentSlot.code()).uint(*slot);
+        }
+        Some(Found::Time(now)) => {
+            w.map(1).int(Parameter::UseBefore.code()).uint(*now);
+        }
+        Some(Found::Version(numbers)) => {
+            // [equal, [numbers]] in a byte string, as the parameter has it.
+            let mut inner = [0; 16];
+            let mut v = Writer(Bounded::new(&mut inner));
+            v.array(2).uint(EQUAL).array(numbers.len());
+            for n in numbers {
+                v.uint(u64::from(*n));
+            }
+            // At most 12 bytes: three heads and three numbers of three bytes.
+            let len = v.0.finish().unwrap_or(0);
+            w.map(1).int(Parameter::Version.code()).bytes(inner.get(..len).unwrap_or_default());
         }
     }
 }

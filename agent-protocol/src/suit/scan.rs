@@ -17,7 +17,7 @@ pub const MAX_ALTERNATIVES: u64 = 4;
 /// The reporting bits that have a meaning.
 const POLICY_BITS: u64 = 0b1111;
 
-/// What is told of every override-parameters: its argument, and the components it is about.
+/// What is told while a section is scanned.
 pub(super) trait Listener<'b> {
     /// A section begins.
     fn begin(&mut self) {}
@@ -25,8 +25,11 @@ pub(super) trait Listener<'b> {
     fn chosen(&mut self, _: Reader<'b>) -> Result<(), Refusal> {
         Ok(())
     }
+    /// Any command, before the two below; `at` is where it stands in the envelope, `depth` in how
+    /// many alternatives.
+    fn command(&mut self, _: Command, _at: usize, _depth: usize) {}
     /// override-parameters; `r` stands on its argument.
-    fn set(&mut self, _: Reader<'b>) -> Result<(), Refusal> {
+    fn set(&mut self, _: Reader<'b>, _depth: usize) -> Result<(), Refusal> {
         Ok(())
     }
 }
@@ -68,13 +71,14 @@ fn sequence<'b>(
         if !allowed(command, section, depth) {
             return Err(Refusal::CommandPlace { at, code });
         }
+        listener.command(command, at, depth);
         match command {
             Command::SetComponentIndex => {
                 listener.chosen(r.clone())?;
                 Index::read(&mut r, components)?;
             }
             Command::OverrideParameters => {
-                listener.set(r.clone())?;
+                listener.set(r.clone(), depth)?;
                 ParamSet::default().set(&mut r, components)?;
             }
             Command::TryEach => {

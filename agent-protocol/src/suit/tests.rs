@@ -10,6 +10,8 @@ use proptest::prelude::*;
 use std::string::{String, ToString};
 use std::vec::Vec;
 
+mod reports;
+
 const VENDOR: Uuid16 = Uuid16([0xa1; 16]);
 const CLASS: Uuid16 = Uuid16([0xa2; 16]);
 const NODE: NodeId = NodeId([0xa3; 16]);
@@ -28,6 +30,7 @@ fn anchors() -> TrustAnchors {
         image: [public(2), public(3)].into_iter().collect(),
         bundle: [public(4)].into_iter().collect(),
         server: public(5),
+        server_next: None,
     }
 }
 
@@ -409,7 +412,7 @@ fn answers_must_fit_and_the_envelope_must_stay() {
     let bytes = about_a(&sequence(&identity()), &validate);
     let manifest = read(&bytes).unwrap();
     let start = Run::update(&manifest);
-    assert_eq!(start.clone().next(&manifest, Answer::Done).unwrap_err().kind, FailureKind::Directive);
+    assert_eq!(start.clone().next(&manifest, Answer::Done).unwrap_err().kind, FailureKind::Changed);
     let mut run = start.clone();
     assert!(matches!(run.next(&manifest, Answer::Start), Ok(Ask::Slot { .. })));
     for wrong in [Answer::Start, Answer::Done, Answer::Failed, Answer::Yes, Answer::No] {

@@ -16,7 +16,7 @@ use pintle_protocol::checkin::PROTOCOL;
 use pintle_protocol::id::{Digest, NodeId, PublicKey};
 use pintle_server::contract::{
     About, Admit, ClaimView, EnvelopeStored, ErrorBody, ExpectNode, JournalCheck, NewRollout, NodeView, Note,
-    PayloadStored, Retire, RolloutView, SignInLink, routes,
+    PayloadStored, Retire, RolloutView, SignInLink, SuitReportView, routes,
 };
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -79,9 +79,21 @@ impl Client {
     /// [`ApiError`] if it does not answer, is something else, speaks another version or has another
     /// key.
     pub fn expecting(transport: impl Transport + 'static, key: PublicKey) -> Result<Self, ApiError> {
+        Self::expecting_either(transport, key, None)
+    }
+
+    /// [`Self::expecting`], while the server's key changes: `next` is good too.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn expecting_either(
+        transport: impl Transport + 'static,
+        key: PublicKey,
+        next: Option<PublicKey>,
+    ) -> Result<Self, ApiError> {
         let client = Self::over(transport);
         let about = client.about()?;
-        if about.server_key != key {
+        if about.server_key != key && Some(about.server_key) != next {
             let (address, theirs) = (client.address().to_owned(), about.server_key);
             return Err(ApiError::OtherKey { address, ours: key, theirs });
         }
@@ -124,6 +136,40 @@ impl Client {
     /// [`ApiError`].
     pub fn node(&self, id: &NodeId) -> Result<NodeView, ApiError> {
         self.get(routes::node_path(id))
+    }
+
+    /// A node's last SUIT_Report, and when it came; `None` if it has sent none.
+    ///
+    /// # Errors
+    /// [`ApiError`].
+    pub fn suit_report(&self, id: &NodeId) -> Result<Option<(i64, Vec<u8>)>, ApiError> {
+        let view: SuitReportView = match self.get(routes::suit_report_path(id)) {
+            Err(ApiError::Refused { code, .. }) if code == "no_suit_report" => return Ok(None),
+            other => other?,
+        };
+        let bytes = hex::decode(&view.report).map_err(|e| ApiError::Unreadable {
+            address: self.address().to_owned(),
+            what: format!("its SUIT_Report is no hexadecimal text: {e}"),
+        })?;
+        Ok(Some((view.at, bytes)))
+    }
+
+    /// An envelope as nodes read it; `None` if it is not there. What comes is not authenticated.
+    ///
+    /// # Errors
+    /// [`ApiError`].
+    pub fn envelope(&self, digest: &Digest) -> Result<Option<Vec<u8>>, ApiError> {
+        let path = routes::node_envelope_path(digest);
+        let request = Request { method: "GET", path, content_type: None, body: Vec::new() };
+        let answer = self.transport.send(&request)?;
+        match answer.status {
+            200 => Ok(Some(answer.body)),
+            404 => Ok(None),
+            status => Err(ApiError::Unreadable {
+                address: self.address().to_owned(),
+                what: format!("it answered with status {status} when asked for envelope {digest}"),
+            }),
+        }
     }
 
     /// Announces a node.

@@ -13,13 +13,21 @@ use std::path::PathBuf;
 /// is damaged if it is. Changes nothing and needs no passphrase. The exit code is 0 for an
 /// envelope signed by this yard, 1 for any other.
 ///
+/// With --report, a node's SUIT_Report on this envelope is told in one sentence instead; the exit
+/// code is then 1 if the node did not carry it out.
+///
 /// Example: pintle look images/two-chip/net-1.1.0/envelope.suit
 #[derive(Debug, clap::Args)]
 pub(super) struct Args {
     /// The envelope
     file: PathBuf,
+    /// File with a node's SUIT_Report about it: bytes, or hexadecimal digits
+    #[arg(long, value_name = "FILE")]
+    report: Option<PathBuf>,
 }
 
+/// Largest file with a report, in bytes.
+const MAX_REPORT_FILE: u64 = 4096;
 /// Largest envelope that is read, in bytes.
 const MAX_ENVELOPE: u64 = 1 << 20;
 
@@ -69,7 +77,19 @@ impl Answer for Seen {
 
 pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let yard = run.yard()?;
-    let sight = look::look(&yard, &files::read_bytes(&args.file, MAX_ENVELOPE)?);
+    let envelope = files::read_bytes(&args.file, MAX_ENVELOPE)?;
+    if let Some(path) = &args.report {
+        let mut report = files::read_bytes(path, MAX_REPORT_FILE)?;
+        // A report begins with the head of a map, which is no hexadecimal digit.
+        if let Ok(bytes) = hex::decode(report.trim_ascii()) {
+            report = bytes;
+        }
+        let told = look::tell(&yard, "the node", &envelope, &report)?;
+        let passed = told.passed;
+        run.ui.answer(&super::node_report::Telling(told));
+        return Ok(if passed { Exit::Done } else { Exit::No });
+    }
+    let sight = look::look(&yard, &envelope);
     let authentic = sight.signed_by.is_some() && sight.fault.is_none();
     run.ui.answer(&Seen(sight));
     Ok(if authentic { Exit::Done } else { Exit::No })

@@ -7,11 +7,18 @@ mod calibrate_light;
 mod check;
 mod image_list;
 mod image_pack;
+mod keys_finish;
+mod keys_give_up;
+mod keys_renew;
+mod keys_send;
+mod keys_show;
+mod keys_tally;
 mod look;
 mod node_add;
 mod node_admit;
 mod node_card;
 mod node_list;
+mod node_report;
 mod node_retire;
 mod node_show;
 mod rehearse;
@@ -97,6 +104,9 @@ enum Command {
     /// Add a network, change to another one without losing a node
     #[command(subcommand)]
     Wifi(Wifi),
+    /// Renew signing keys without losing a node
+    #[command(subcommand)]
+    Keys(Keys),
     Look(look::Args),
     Rehearse(rehearse::Args),
     /// Join a server, sign in a phone
@@ -117,6 +127,7 @@ enum Node {
     Admit(node_admit::Args),
     List(node_list::Args),
     Show(node_show::Args),
+    Report(node_report::Args),
     Retire(node_retire::Args),
 }
 
@@ -150,6 +161,16 @@ enum Rollout {
     Resume(rollout_act::Args),
     /// Return the nodes that kept to what they ran before
     TurnBack(rollout_act::Args),
+}
+
+#[derive(Debug, Subcommand)]
+enum Keys {
+    Show(keys_show::Args),
+    Renew(keys_renew::Args),
+    Send(keys_send::Args),
+    Tally(keys_tally::Args),
+    Finish(keys_finish::Args),
+    GiveUp(keys_give_up::Args),
 }
 
 #[derive(Debug, Subcommand)]
@@ -195,6 +216,7 @@ fn dispatch(command: Command, run: &mut Run) -> Result<Exit, CliError> {
         Command::Node(Node::Admit(args)) => node_admit::run(&args, run),
         Command::Node(Node::List(args)) => node_list::run(&args, run),
         Command::Node(Node::Show(args)) => node_show::run(&args, run),
+        Command::Node(Node::Report(args)) => node_report::run(&args, run),
         Command::Node(Node::Retire(args)) => node_retire::run(args, run),
         Command::Check(args) => check::run(&args, run),
         Command::Calibrate(Calibrate::Distance(args)) => calibrate_distance::run(&args, run),
@@ -215,6 +237,12 @@ fn dispatch(command: Command, run: &mut Run) -> Result<Exit, CliError> {
         Command::Wifi(Wifi::Tally(args)) => wifi_tally::run(&args, run),
         Command::Wifi(Wifi::Finish(args)) => wifi_finish::run(&args, run),
         Command::Wifi(Wifi::GiveUp(args)) => wifi_give_up::run(&args, run),
+        Command::Keys(Keys::Show(args)) => keys_show::run(&args, run),
+        Command::Keys(Keys::Renew(args)) => keys_renew::run(&args, run),
+        Command::Keys(Keys::Send(args)) => keys_send::run(&args, run),
+        Command::Keys(Keys::Tally(args)) => keys_tally::run(&args, run),
+        Command::Keys(Keys::Finish(args)) => keys_finish::run(&args, run),
+        Command::Keys(Keys::GiveUp(args)) => keys_give_up::run(&args, run),
         Command::Look(args) => look::run(&args, run),
         Command::Rehearse(args) => rehearse::run(&args, &mut run.ui),
         Command::Server(Server::Join(args)) => server_join::run(&args, run),

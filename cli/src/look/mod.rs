@@ -3,6 +3,9 @@
 
 #[cfg(test)]
 mod tests;
+mod told;
+
+pub use told::{TellError, Told, subject, tell, tell_outcome};
 
 use crate::yard::{NodePlan, Yard};
 use pintle_protocol::cose::CoseFault;
@@ -62,14 +65,14 @@ pub struct Says {
     pub fetched_from: Vec<String>,
 }
 
-/// Trusts this yard's three keys, each in its role.
+/// Trusts this yard's three keys, each in its role, and those that are to take their place.
 struct YardKeys<'a>(&'a Yard);
 
 impl Verifier for YardKeys<'_> {
     fn judge(&self, block: &[u8], digest: &[u8]) -> Result<Option<Role>, CoseFault> {
         let message = sign1::parse(block)?;
-        for role in Role::ALL {
-            let public = self.0.public_key(role);
+        let keys = |role| [Some(self.0.public_key(role)), self.0.next.of(role)].into_iter().flatten();
+        for (role, public) in Role::ALL.into_iter().flat_map(|role| keys(role).map(move |key| (role, key))) {
             let verified = message.verify(&public, &[], Some(digest));
             match message.kid() {
                 // It says that it is by this key: then a wrong signature is a fault, not a stranger's.

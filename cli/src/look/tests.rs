@@ -2,6 +2,7 @@ use super::*;
 use crate::firmware::samples;
 use crate::image::{PackRequest, pack};
 use crate::yard::{LATCHBOARD, testing};
+use pintle_protocol::reason::Reason;
 use proptest::prelude::*;
 use std::fs;
 
@@ -78,5 +79,130 @@ proptest! {
         let at = at % bytes.len();
         bytes[at] ^= to;
         prop_assert!(look(&yard, &bytes).taken_by.is_empty());
+    }
+}
+
+/// Runs the envelope's manifest as `node` would; `slot` is what its spare slot holds afterwards.
+fn report(yard: &Yard, envelope: &[u8], node: &str, slot: Option<&[u8]>) -> Vec<u8> {
+    use pintle_protocol::id::Digest;
+    use pintle_protocol::suit::{Answer, Ask, Run, write_report};
+    let plan = yard.plan_for_card(node).unwrap();
+    let components = node_components(plan.classes[0], plan.classes[1]);
+    let device = Device { vendor: plan.vendor, device: plan.id, components: &components };
+    let manifest = open_with(envelope, &YardKeys(yard)).unwrap().manifest(&device).unwrap();
+    let mut run = Run::update(&manifest);
+    let mut answer = Answer::Start;
+    let end = loop {
+        match run.next(&manifest, answer) {
+            Ok(Ask::Done) => break Ok(()),
+            Ok(Ask::Fetch { .. }) if slot.is_none() => answer = Answer::Failed,
+            Ok(Ask::Fetch { .. }) => answer = Answer::Done,
+            Ok(Ask::Measure { .. }) => {
+                let bytes = slot.unwrap();
+                answer = Answer::Measured { digest: Digest::of(bytes), size: bytes.len() as u64 };
+            }
+            Ok(other) => panic!("{other:?}"),
+            Err(failure) => break Err(failure),
+        }
+    };
+    let mut out = [0; 256];
+    let len = write_report(&manifest, end.as_ref().map(|()| ()), &mut out).unwrap();
+    out[..len].to_vec()
+}
+
+#[test]
+fn a_report_is_told_with_byte_command_expected_and_found() {
+    let (_dir, yard, bytes) = envelope();
+    let digest = look(&yard, &bytes).says.unwrap().digests[0].clone();
+    let told = tell(&yard, "gate", &bytes, &report(&yard, &bytes, "gate", Some(b"something else"))).unwrap();
+    assert_eq!((told.section.as_deref(), told.component.as_deref()), (Some("install"), Some("net")));
+    assert_eq!((told.reason, told.passed), (201, false));
+    let found = pintle_protocol::id::Digest::of(b"something else").to_string();
+    for part in [
+        "gate stopped, since what was fetched is not what was signed: at byte ",
+        "of its install sequence",
+        "condition-image-match for component `net` is not met; expected digest ",
+        digest.as_str(),
+        found.as_str(),
+        "of 14 bytes",
+    ] {
+        assert!(told.sentence.contains(part), "`{part}` is not in: {}", told.sentence);
+    }
+    assert!(!told.sentence.contains('\n') && !told.sentence.ends_with('.'));
+
+    // A directive, with what it was to fetch.
+    let told = tell(&yard, "gate", &bytes, &report(&yard, &bytes, "gate", None)).unwrap();
+    assert_eq!(told.command.as_deref(), Some("directive-fetch"));
+    assert!(told.sentence.contains("failed; expected payload/"), "{}", told.sentence);
+
+    // Another board's node: both classes by the names of their boards.
+    let told = tell(&yard, "barn", &bytes, &report(&yard, &bytes, "barn", None)).unwrap();
+    assert_eq!((told.section.as_deref(), told.reason), (Some("shared"), 103));
+    assert!(told.expected.unwrap().contains("net chip of board latchboard"));
+    assert!(told.found.unwrap().contains("net chip of board two-chip"));
+
+    // The right image.
+    let library = crate::image::Library::read(&yard).unwrap();
+    let payload = library.named("net-1.0.0").unwrap()[0].payload().unwrap();
+    let passed = report(&yard, &bytes, "gate", Some(&payload));
+    let told = tell(&yard, "gate", &bytes, &passed).unwrap();
+    assert!(told.passed && told.sentence.contains("to its end"), "{}", told.sentence);
+}
+
+#[test]
+fn a_report_and_an_envelope_that_do_not_belong_together_are_told() {
+    let (_dir, yard, bytes) = envelope();
+    let ours = report(&yard, &bytes, "barn", None);
+    assert!(matches!(tell(&yard, "barn", &bytes, &ours[1..]), Err(TellError::Report(_))));
+    assert!(matches!(tell(&yard, "barn", &bytes[1..], &ours), Err(TellError::Envelope(_))));
+    let (_dir, other, theirs) = {
+        let (dir, yard, _) = envelope();
+        let sample = samples::find("net-1.1.0").unwrap();
+        let request = PackRequest {
+            file: sample.file,
+            bytes: sample.bytes,
+            chip: sample.chip,
+            board: "latchboard",
+            rehearsal: false,
+            way_back_to: None,
+        };
+        let unlocked = yard.unlock(testing::PASSPHRASE).unwrap();
+        let bytes = pack(&yard, &unlocked, request).unwrap().envelope.unwrap().bytes;
+        (dir, yard, bytes)
+    };
+    let mixed = tell(&other, "barn", &theirs, &ours).unwrap_err();
+    assert!(matches!(mixed, TellError::OtherManifest { .. }));
+    assert!(mixed.to_string().contains("the report is about manifest"), "{mixed}");
+    assert!(subject(&ours).unwrap().to_string().len() == 64);
+}
+
+#[test]
+fn an_outcome_without_a_report_is_told_with_what_the_number_means() {
+    use pintle_protocol::id::Digest;
+    use pintle_server::contract::OutcomeView;
+    let (_dir, yard, bytes) = envelope();
+    let plan = yard.plan_for_card("gate").unwrap();
+    let outcome = |reason: u16, detail, ending: &str| OutcomeView {
+        envelope: Digest([1; 32]),
+        ending: ending.to_owned(),
+        reason,
+        sentence: None,
+        detail,
+    };
+    let tell = |o: OutcomeView, bytes: Option<&[u8]>| tell_outcome(&yard, &plan, bytes, &o).sentence;
+    let damaged = tell(outcome(100, 9, "refused"), Some(&bytes[..bytes.len() - 1]));
+    assert!(
+        damaged.starts_with("gate: manifest 0101") && damaged.contains("at byte 9 of the envelope ("),
+        "{damaged}"
+    );
+    let unsigned = tell(outcome(101, 50, "refused"), Some(&bytes));
+    assert!(unsigned.contains("the node trusts other keys"), "{unsigned}");
+    assert!(tell(outcome(405, 3, "went back"), None).ends_with("it kept resetting, 3 starts"));
+    assert!(tell(outcome(9999, 0, "refused"), None).contains("not known here"));
+    let kept = tell_outcome(&yard, &plan, None, &outcome(0, 0, "kept"));
+    assert!(kept.passed && kept.sentence.ends_with("kept"), "{}", kept.sentence);
+    for reason in Reason::ALL {
+        let words = tell(outcome(reason.code(), 7, "refused"), None);
+        assert!(words.contains(reason.sentence()) && !words.contains("::"), "{words}");
     }
 }

@@ -2,13 +2,14 @@
 
 use super::NodeError;
 use crate::api::Client;
+use crate::keys::sets::Sets;
 use crate::yard::files::{self, Readers};
 use crate::yard::{NodePlan, Unlocked, Yard};
 use pintle_protocol::bundle::Network;
 use pintle_protocol::card::{CA_MAX, SCHEMA, StarterCard};
 use pintle_protocol::checkin::ClaimCode;
 use pintle_protocol::id::{Digest, PublicKey, Role};
-use pintle_protocol::suit::TrustAnchors;
+use pintle_protocol::suit::{MAX_KEYS, TrustAnchors};
 use pintle_server::contract::ExpectNode;
 use rand_core::CryptoRng;
 use rustls::pki_types::CertificateDer;
@@ -21,17 +22,15 @@ use std::path::{Path, PathBuf};
 /// [`NodeError`] if the yard has joined no server, or a key cannot be used.
 pub fn anchors(yard: &Yard) -> Result<TrustAnchors, NodeError> {
     let server = yard.file.server.as_ref().ok_or(NodeError::NoServer)?;
-    let one = |role| {
-        let mut list = heapless::Vec::new();
-        // A fresh list has room for one.
-        let _ = list.push(yard.public_key(role));
-        list
-    };
+    // While keys change, nodes trust both; but there is one root at a time.
+    let both = |role| [Some(yard.public_key(role)), yard.next.of(role)].into_iter().flatten();
+    let list = |role| both(role).take(MAX_KEYS).collect();
     let anchors = TrustAnchors {
-        root: yard.public_key(Role::Root),
-        image: one(Role::Image),
-        bundle: one(Role::Bundle),
+        root: yard.next.of(Role::Root).unwrap_or(yard.public_key(Role::Root)),
+        image: list(Role::Image),
+        bundle: list(Role::Bundle),
         server: PublicKey::parse(&server.key).map_err(NodeError::ServerKey)?,
+        server_next: yard.next.server,
     };
     anchors.check().map_err(NodeError::Anchors)?;
     Ok(anchors)
@@ -123,6 +122,8 @@ pub fn issue(
         replace,
     };
     client.expect_node(&plan.id, &expect)?;
+    // By this the yard knows later what a node trusts that has not taken any other set.
+    Sets::open(yard)?.note_card(node, &card.anchors)?;
     files::write_new(&path, &bytes, Readers::Owner)?;
     Ok(path)
 }

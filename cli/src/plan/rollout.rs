@@ -276,12 +276,16 @@ pub fn start_bundles(
     begin(client, request.title, request.kind, new, care, tell)
 }
 
-fn views(client: &Client) -> Result<BTreeMap<NodeId, NodeView>, RolloutError> {
+pub(crate) fn views(client: &Client) -> Result<BTreeMap<NodeId, NodeView>, RolloutError> {
     Ok(client.nodes()?.into_iter().map(|v| (v.id, v)).collect())
 }
 
 /// Raises the yard's numbers to what its own nodes have kept.
-fn follow(yard: &Yard, role: Role, views: &BTreeMap<NodeId, NodeView>) -> Result<(), RolloutError> {
+pub(crate) fn follow(
+    yard: &Yard,
+    role: Role,
+    views: &BTreeMap<NodeId, NodeView>,
+) -> Result<(), RolloutError> {
     let mut sequences = yard.sequences()?;
     for name in yard.nodes.keys() {
         let report = views.get(&yard.node_id(name)).and_then(|v| v.report.as_ref());
@@ -292,7 +296,7 @@ fn follow(yard: &Yard, role: Role, views: &BTreeMap<NodeId, NodeView>) -> Result
     Ok(())
 }
 
-fn upload<'a>(
+pub(crate) fn upload<'a>(
     client: &Client,
     envelopes: impl Iterator<Item = &'a Envelope>,
     tell: Telling<'_>,
@@ -308,7 +312,7 @@ fn upload<'a>(
     Ok(())
 }
 
-fn begin(
+pub(crate) fn begin(
     client: &Client,
     title: &str,
     kind: Kind,

@@ -36,7 +36,7 @@ pub struct Envelope {
 
 impl Envelope {
     /// Takes a signed envelope and reads digest and number back from it.
-    fn of(bytes: Vec<u8>) -> Result<Self, SealError> {
+    pub(crate) fn of(bytes: Vec<u8>) -> Result<Self, SealError> {
         let (digest, sequence) =
             peek(&bytes).map(|p| (p.digest, p.sequence)).map_err(SealError::Unreadable)?;
         Ok(Self { digest, sequence, bytes })

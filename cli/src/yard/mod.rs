@@ -8,10 +8,11 @@
 //! calibration/NAME.toml  what was measured
 //! keys/*.pub           public keys, hexadecimal
 //! keys/*.box           private keys, encrypted; keys/yard.lock opens them with the passphrase
+//! keys/*-next.*        keys that are to take their place; keys/old/ those whose place was taken
 //! secrets/*.box        Wi-Fi passphrases, claim codes, the server token, encrypted
 //! images/              packed images
 //! bundles/NODE/        sealed bundles
-//! state/               sequence numbers
+//! state/               sequence numbers, sets of trust anchors that were signed
 //! ```
 //!
 //! Everything but the boxes is plain text; all of it is fit for git.
@@ -120,6 +121,29 @@ pub struct Yard {
     pub calibrations: BTreeMap<String, CalibrationFile>,
     /// `keys/*.pub`, by [`Role::index`].
     pub public_keys: [PublicKey; 3],
+    /// `keys/*-next.pub`: the keys that are to take the place of those in use.
+    pub next: NextKeys,
+}
+
+/// Keys that are to take the place of those in use, while a change of keys is under way.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct NextKeys {
+    /// By [`Role::index`].
+    pub roles: [Option<PublicKey>; 3],
+    /// The server's.
+    pub server: Option<PublicKey>,
+}
+
+impl NextKeys {
+    /// Whether there is any.
+    pub fn any(&self) -> bool {
+        self.server.is_some() || self.roles.iter().any(Option::is_some)
+    }
+
+    /// That of a role.
+    pub fn of(&self, role: Role) -> Option<PublicKey> {
+        self.roles.get(role.index()).copied().flatten()
+    }
 }
 
 impl Yard {
@@ -142,10 +166,13 @@ impl Yard {
         }
         let mut public_keys = [PublicKey([0; 32]); 3];
         for (role, key) in Role::ALL.into_iter().zip(&mut public_keys) {
-            let path = public_key_path(dir, role);
-            *key = PublicKey::parse(files::read_text(&path)?.trim())
-                .map_err(|error| YardError::Key { path, error })?;
+            *key = read_public(&public_key_path(dir, role))?;
         }
+        let mut next = NextKeys::default();
+        for (role, key) in Role::ALL.into_iter().zip(&mut next.roles) {
+            *key = maybe_public(&dir.join(format!("keys/{role}-next.pub")))?;
+        }
+        next.server = maybe_public(&dir.join(SERVER_NEXT))?;
         Ok(Self {
             file,
             boards: read_all(&dir.join("boards"), names::What::Board)?,
@@ -153,6 +180,7 @@ impl Yard {
             calibrations: read_all(&dir.join("calibration"), names::What::Node)?,
             networks,
             public_keys,
+            next,
             dir: dir.to_owned(),
         })
     }
@@ -262,6 +290,19 @@ const SEQUENCES: &str = "state/sequences.toml";
 
 fn public_key_path(dir: &Path, role: Role) -> PathBuf {
     dir.join(format!("keys/{role}.pub"))
+}
+
+/// The server's next key, while it changes.
+pub(crate) const SERVER_NEXT: &str = "keys/server-next.pub";
+
+/// Reads a public key from its file.
+pub(crate) fn read_public(path: &Path) -> Result<PublicKey, YardError> {
+    PublicKey::parse(files::read_text(path)?.trim())
+        .map_err(|error| YardError::Key { path: path.to_owned(), error })
+}
+
+fn maybe_public(path: &Path) -> Result<Option<PublicKey>, YardError> {
+    path.exists().then(|| read_public(path)).transpose()
 }
 
 fn read_all<T: serde::de::DeserializeOwned>(

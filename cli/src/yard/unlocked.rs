@@ -1,12 +1,12 @@
 //! A yard whose passphrase was given: private keys and secrets.
 
 use super::files::{self, Readers};
-use super::{LOCK, YardError};
+use super::{LOCK, YardError, read_public};
 use crate::locked::{self, Cost, YardKey};
 use ed25519_dalek::SigningKey;
 use pintle_protocol::bundle::{BadNetwork, check_network};
 use pintle_protocol::checkin::ClaimCode;
-use pintle_protocol::id::Role;
+use pintle_protocol::id::{PublicKey, Role};
 use rand_core::CryptoRng;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
@@ -58,6 +58,101 @@ impl Unlocked {
         let purpose = format!("{role} key");
         let secret = self.open(&self.dir.join(format!("keys/{role}.box")), &purpose)?;
         Ok(SigningKey::from_bytes(&exact(&purpose, &secret)?))
+    }
+
+    /// The private key that belongs to a public one of this role: in use, next, or old.
+    ///
+    /// # Errors
+    /// [`YardError`] if a box is damaged. `None` if there is no such key.
+    pub fn signing_key_of(&self, role: Role, public: &PublicKey) -> Result<Option<SigningKey>, YardError> {
+        let mut boxes = vec![format!("keys/{role}.box"), format!("keys/{role}-next.box")];
+        boxes.push(old_key(role, public, "box"));
+        for name in boxes {
+            let path = self.dir.join(name);
+            if !path.exists() {
+                continue;
+            }
+            let purpose = format!("{role} key");
+            let key = SigningKey::from_bytes(&exact(&purpose, &self.open(&path, &purpose)?)?);
+            if key.verifying_key().to_bytes() == public.0 {
+                return Ok(Some(key));
+            }
+        }
+        Ok(None)
+    }
+
+    /// Makes the key that is to take the place of a role's. One that an interrupted run left is
+    /// taken up, never overwritten.
+    ///
+    /// # Errors
+    /// [`YardError`].
+    pub fn make_next_key(&self, role: Role, rng: &mut dyn CryptoRng) -> Result<PublicKey, YardError> {
+        let path = self.dir.join(format!("keys/{role}-next.box"));
+        let purpose = format!("{role} key");
+        let left_over = |text: &Zeroizing<Vec<u8>>| -> Result<bool, YardError> {
+            let key = SigningKey::from_bytes(&exact(&purpose, text)?);
+            Ok(read_public(&self.dir.join(format!("keys/{role}.pub")))?.0 == key.verifying_key().to_bytes())
+        };
+        // A key that took its place already, when removing its box was interrupted.
+        if path.exists() && left_over(&self.open(&path, &purpose)?)? {
+            remove(&path)?;
+        }
+        if !path.exists() {
+            let mut seed = Zeroizing::new([0; 32]);
+            rng.fill_bytes(seed.as_mut_slice());
+            self.put(&path, &purpose, seed.as_slice(), rng)?;
+        }
+        let key = SigningKey::from_bytes(&exact(&purpose, &self.open(&path, &purpose)?)?);
+        let public = PublicKey(key.verifying_key().to_bytes());
+        // Last: with it the change of keys is under way.
+        let text = format!("{public}\n");
+        files::replace(&self.dir.join(format!("keys/{role}-next.pub")), text.as_bytes(), Readers::Usual)?;
+        Ok(public)
+    }
+
+    /// Puts the next key of a role in the place of the one in use, which is kept in `keys/old/`.
+    /// Can be repeated after it was interrupted anywhere.
+    ///
+    /// # Errors
+    /// [`YardError`].
+    pub fn promote(&self, role: Role) -> Result<(), YardError> {
+        let [next_box, next_pub] = ["box", "pub"].map(|e| self.dir.join(format!("keys/{role}-next.{e}")));
+        if !next_pub.exists() {
+            return Ok(());
+        }
+        let [this_box, this_pub] = ["box", "pub"].map(|e| self.dir.join(format!("keys/{role}.{e}")));
+        let old = read_public(&this_pub)?;
+        if old != read_public(&next_pub)? {
+            self.keep_old(role, &old, &this_box)?;
+        }
+        files::replace(&this_box, files::read_text(&next_box)?.as_bytes(), Readers::Owner)?;
+        files::replace(&this_pub, files::read_text(&next_pub)?.as_bytes(), Readers::Usual)?;
+        // What says that a change is under way goes first.
+        remove(&next_pub)?;
+        remove(&next_box)
+    }
+
+    /// Gives up the next key of a role; it is kept in `keys/old/`, for nodes may trust it.
+    ///
+    /// # Errors
+    /// [`YardError`].
+    pub fn put_aside_next(&self, role: Role) -> Result<(), YardError> {
+        let [next_box, next_pub] = ["box", "pub"].map(|e| self.dir.join(format!("keys/{role}-next.{e}")));
+        if next_pub.exists() {
+            self.keep_old(role, &read_public(&next_pub)?, &next_box)?;
+            remove(&next_pub)?;
+        }
+        remove(&next_box)
+    }
+
+    /// Copies a key into `keys/old/`. A copy that is there already is never written over.
+    fn keep_old(&self, role: Role, public: &PublicKey, from: &Path) -> Result<(), YardError> {
+        let [to_box, to_pub] = ["box", "pub"].map(|e| self.dir.join(old_key(role, public, e)));
+        files::make_dir(&self.dir.join("keys/old"))?;
+        if !to_box.exists() {
+            files::replace(&to_box, files::read_text(from)?.as_bytes(), Readers::Owner)?;
+        }
+        Ok(files::replace(&to_pub, format!("{public}\n").as_bytes(), Readers::Usual)?)
     }
 
     /// Locks the yard with another passphrase. Boxes stay as they are: only the lock changes.
@@ -216,6 +311,12 @@ impl Unlocked {
 
 fn bundle_purpose(node: &str, sequence: u64) -> String {
     format!("bundle {sequence} of {node}")
+}
+
+/// Where an old key lies, by the first half of its public key.
+fn old_key(role: Role, public: &PublicKey, extension: &str) -> String {
+    let id: String = public.to_string().chars().take(32).collect();
+    format!("keys/old/{role}-{id}.{extension}")
 }
 
 fn exact<const N: usize>(purpose: &str, secret: &[u8]) -> Result<[u8; N], YardError> {

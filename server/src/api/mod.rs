@@ -30,6 +30,7 @@ pub(crate) fn configure(at: &mut web::ServiceConfig) {
     at.service(on("/about", vec![web::get().to(about::show)]))
         .service(on("/nodes", vec![web::get().to(nodes::list)]))
         .service(on("/nodes/{id}", vec![web::get().to(nodes::show), web::put().to(nodes::announce)]))
+        .service(on("/nodes/{id}/suit-report", vec![web::get().to(nodes::suit_report)]))
         .service(on("/nodes/{id}/admit", vec![web::post().to(nodes::admit)]))
         .service(on("/nodes/{id}/retire", vec![web::post().to(nodes::retire)]))
         .service(on("/claims", vec![web::get().to(nodes::claims)]))

@@ -2,7 +2,7 @@
 
 use super::{from_path, json, maybe_json};
 use crate::app::App;
-use crate::contract::{Admit, ClaimView, ExpectNode, NodeView, Retire};
+use crate::contract::{Admit, ClaimView, ExpectNode, NodeView, Retire, SuitReportView};
 use crate::error::ApiError;
 use crate::{ops, store, views};
 use actix_web::web;
@@ -22,6 +22,24 @@ pub(super) async fn show(
     id: web::Path<String>,
 ) -> Result<web::Json<NodeView>, ApiError> {
     view(&app, from_path("node", &id)?).await
+}
+
+/// Shows what a node reported of the last manifest that it carried out or stopped at.
+pub(super) async fn suit_report(
+    app: web::Data<App>,
+    id: web::Path<String>,
+) -> Result<web::Json<SuitReportView>, ApiError> {
+    let node = from_path("node", &id)?;
+    let view = app
+        .db
+        .read(move |conn| {
+            store::nodes::get(conn, &node)?.ok_or(ApiError::UnknownNode { node })?;
+            let (at, report) =
+                store::nodes::suit_report(conn, &node)?.ok_or(ApiError::NoSuitReport { node })?;
+            Ok(SuitReportView { at, report: hex::encode(report) })
+        })
+        .await;
+    view.map(web::Json)
 }
 
 /// Announces a node.

@@ -61,6 +61,16 @@ pub struct ClaimView {
     pub at: Seconds,
 }
 
+/// What a node reported of the last manifest that it carried out or stopped at:
+/// `GET /api/v1/nodes/{id}/suit-report`.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SuitReportView {
+    /// When it came.
+    pub at: Seconds,
+    /// The SUIT_Report as received inside the signed check-in, in hexadecimal.
+    pub report: String,
+}
+
 /// Where a node stands, in one phrase.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub enum Status {

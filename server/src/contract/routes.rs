@@ -39,6 +39,7 @@ pub const ROUTES: &[Route] = &[
     operator("GET", "/api/v1/about", "says who answers: version, time, key"),
     operator("GET", "/api/v1/nodes", "lists the nodes by name"),
     operator("GET", "/api/v1/nodes/{id}", "shows one node"),
+    operator("GET", "/api/v1/nodes/{id}/suit-report", "shows a node's last SUIT_Report"),
     operator("PUT", "/api/v1/nodes/{id}", "announces a node, so that its claim is expected"),
     operator("POST", "/api/v1/nodes/{id}/admit", "accepts a node's own keys"),
     operator("POST", "/api/v1/nodes/{id}/retire", "takes a node out of service"),
@@ -87,6 +88,11 @@ pub const NODE_CHECK_IN: &str = "/node/check-in";
 /// Path of one node.
 pub fn node_path(id: &NodeId) -> String {
     format!("/api/v1/nodes/{id}")
+}
+
+/// Path of a node's last SUIT_Report.
+pub fn suit_report_path(id: &NodeId) -> String {
+    format!("/api/v1/nodes/{id}/suit-report")
 }
 
 /// Path that admits a node.

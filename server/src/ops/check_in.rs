@@ -71,6 +71,9 @@ pub(crate) fn take(
         outcomes::remember(conn, &node, outcome, now)?;
     }
     nodes::note_check_in(conn, &node, stored_counter, &verified.bytes, now)?;
+    if !verified.check_in.report.is_empty() {
+        nodes::note_suit_report(conn, &node, &verified.check_in.report, now)?;
+    }
 
     let report = Report::new(&verified.check_in, outcomes::failed(conn, &node)?);
     let (offer, engaged) = decide(conn, &node, &report, now)?;

@@ -132,6 +132,11 @@ pub fn admit(
         named_params! { ":id": node.0, ":signing": signing.0 },
     )?;
     conn.execute(
+        "DELETE FROM suit_report WHERE node = :id AND EXISTS
+             (SELECT 1 FROM node WHERE id = :id AND counter IS NULL)",
+        named_params! { ":id": node.0 },
+    )?;
+    conn.execute(
         "UPDATE node SET signing_key = :signing, sealing_key = :sealing, admitted_at = :now, expecting = 0
          WHERE id = :id",
         named_params! { ":id": node.0, ":signing": signing.0, ":sealing": sealing.0, ":now": now },
@@ -165,6 +170,30 @@ pub fn note_check_in(
     )?
     .execute(named_params! { ":id": node.0, ":counter": counter, ":now": now, ":report": report })?;
     Ok(())
+}
+
+/// Keeps the SUIT_Report that came with a check-in.
+pub fn note_suit_report(
+    conn: &Connection,
+    node: &NodeId,
+    report: &[u8],
+    now: Seconds,
+) -> Result<(), StoreFault> {
+    conn.prepare_cached(
+        "INSERT INTO suit_report (node, report, at) VALUES (:node, :report, :now)
+         ON CONFLICT (node) DO UPDATE SET report = :report, at = :now",
+    )?
+    .execute(named_params! { ":node": node.0, ":report": report, ":now": now })?;
+    Ok(())
+}
+
+/// The last SUIT_Report of a node, and when it came.
+pub fn suit_report(conn: &Connection, node: &NodeId) -> Result<Option<(Seconds, Vec<u8>)>, StoreFault> {
+    let found = conn
+        .prepare_cached("SELECT at, report FROM suit_report WHERE node = :node")?
+        .query_row(named_params! { ":node": node.0 }, |row| Ok((row.get("at")?, row.get("report")?)))
+        .optional()?;
+    Ok(found)
 }
 
 /// Waiting claims kept of one node. Whoever knows its code digest can make up claims, so the

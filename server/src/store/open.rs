@@ -59,7 +59,10 @@ pub enum OpenFault {
 }
 
 /// Every migration, oldest first.
-const SQL: [&str; 1] = [include_str!("../../../migrations/01-beginning/up.sql")];
+const SQL: [&str; 2] = [
+    include_str!("../../../migrations/01-beginning/up.sql"),
+    include_str!("../../../migrations/02-suit-reports/up.sql"),
+];
 
 pub(super) static MIGRATIONS: LazyLock<Migrations<'static>> =
     LazyLock::new(|| Migrations::new(SQL.into_iter().map(M::up).collect()));
