@@ -207,6 +207,7 @@ pub(crate) fn anchors() -> TrustAnchors {
         image: [public(IMAGE)].into_iter().collect(),
         bundle: [public(BUNDLE)].into_iter().collect(),
         server: public(SERVER),
+        server_next: None,
     }
 }
 
