@@ -86,6 +86,7 @@ fn anchors(role: Role) -> TrustAnchors {
         image: [key(Role::Image, 2)].into_iter().collect(),
         bundle: [key(Role::Bundle, 3)].into_iter().collect(),
         server: PublicKey(SigningKey::from_bytes(&[4; 32]).verifying_key().to_bytes()),
+        server_next: None,
     }
 }
 
