@@ -106,7 +106,11 @@ fn report(yard: &Yard, envelope: &[u8], node: &str, slot: Option<&[u8]>) -> Vec<
         }
     };
     let mut out = [0; 256];
-    let len = write_report(&manifest, end.as_ref().map(|()| ()), &mut out).unwrap();
+    let end = match &end {
+        Ok(()) => Ok(()),
+        Err(failure) => Err(failure),
+    };
+    let len = write_report(&manifest, end, &mut out).unwrap();
     out[..len].to_vec()
 }
 
