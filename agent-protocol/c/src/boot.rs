@@ -1,0 +1,77 @@
+//! For the net chip's boot loader: which slot to start.
+
+use crate::board::PintleBoard;
+use crate::calls::CBoard;
+use crate::code::PintleCode;
+use crate::loader::hash;
+use crate::node::flash_code;
+use crate::raw;
+use pintle_protocol::board::{Board, Flash, FlashFault};
+use pintle_protocol::slots::{Part, RecordStore};
+
+/// An image of the net chip to start.
+#[repr(C)]
+#[derive(Clone, Copy, Debug, Default)]
+pub struct PintleBootSlot {
+    /// A PintleSlot.
+    pub slot: u8,
+    /// 1 if what is in it is on trial: start the watchdog before it.
+    pub on_trial: u8,
+    /// Where it begins in flash.
+    pub address: u32,
+    /// Its bytes.
+    pub size: u32,
+    /// Its version: major, minor, patch.
+    pub version: [u16; 3],
+    /// Its SHA-256, just measured.
+    pub digest: [u8; 32],
+}
+
+/// Tells the boot loader which image of the net chip to start: the one that the boot record names if
+/// it is whole, else the other one if that is. Writes nothing; the start is counted by pintle_node_init,
+/// which an image should call early, under a watchdog.
+///
+/// PINTLE_CODE_NO_RECORD: the board is new, start slot A. PINTLE_CODE_BAD_IMAGE: neither is whole.
+///
+/// # Safety
+/// board is a whole table; slot can be written.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn pintle_boot_slot(
+    board: *const PintleBoard,
+    slot: *mut PintleBootSlot,
+) -> PintleCode {
+    // SAFETY: as promised.
+    let table = unsafe { raw::get(board) };
+    let found = raw::writable(slot).and(table).and_then(choose);
+    // SAFETY: as promised.
+    PintleCode::of(found.and_then(|value| unsafe { raw::put(slot, value) }))
+}
+
+fn choose(table: &PintleBoard) -> Result<PintleBootSlot, PintleCode> {
+    let fault = |fault: FlashFault| flash_code(fault).0;
+    let mut board = CBoard::new(table).map_err(|(code, _)| code)?;
+    let layout = board.layout();
+    let store = RecordStore { sectors: layout.record };
+    let record = store.load(board.flash()).map_err(fault)?.ok_or(PintleCode::NoRecord)?;
+    let active = record.net.active;
+    for slot in [active, active.other()] {
+        let Some(image) = record.net.get(slot) else { continue };
+        let address = layout.slot(Part::Net, slot);
+        if image.size > layout.net_room {
+            continue;
+        }
+        let read = |at: u32, into: &mut [u8]| board.flash().read(address + at, into);
+        if hash(image.size, read).map_err(fault)? == image.digest {
+            let trial = record.trial.is_some_and(|t| t.change.part == Part::Net);
+            return Ok(PintleBootSlot {
+                slot: slot.index() as u8,
+                on_trial: (trial && slot == active).into(),
+                address,
+                size: image.size,
+                version: [image.version.major, image.version.minor, image.version.patch],
+                digest: image.digest.0,
+            });
+        }
+    }
+    Err(PintleCode::BadImage)
+}
