@@ -128,12 +128,22 @@ static int second(void) {
     return 0;
 }
 
+/* Somebody drives in while the next image is being fetched. */
+static int drives_in;
+
 /* Says what a node waits for, whenever that changes. */
 static void tell_holds(uint32_t *told) {
     PintleStatus status;
     uint32_t left, bit;
     char text[128];
-    if (pintle_node_status(node, &status) != PINTLE_CODE_OK || status.holds == *told) {
+    if (pintle_node_status(node, &status) != PINTLE_CODE_OK) {
+        return;
+    }
+    if (drives_in && status.phase == PINTLE_PHASE_FETCHING) {
+        pintle_virtual_use_door(drivers.hardware);
+        drives_in = 0;
+    }
+    if (status.holds == *told) {
         return;
     }
     *told = status.holds;
@@ -198,8 +208,7 @@ static int run(void) {
     if (offer("bundle", PINTLE_VIRTUAL_OFFER_BUNDLE, PINTLE_ENDING_KEPT) != 0) {
         return 1;
     }
-    /* Somebody drives in just when the image comes. */
-    pintle_virtual_use_door(drivers.hardware);
+    drives_in = 1;
     return offer("net image", PINTLE_VIRTUAL_OFFER_NET_IMAGE, PINTLE_ENDING_KEPT) != 0 ||
            offer("io image", PINTLE_VIRTUAL_OFFER_IO_IMAGE, PINTLE_ENDING_KEPT) != 0 ||
            offer("image of a stranger", PINTLE_VIRTUAL_OFFER_WRONG_SIGNATURE, PINTLE_ENDING_REFUSED) != 0;

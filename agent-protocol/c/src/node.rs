@@ -156,6 +156,7 @@ unsafe fn prepare<'a>(
 ///
 /// # Safety
 /// `place` is aligned, may be written, and is large enough.
+#[inline(never)]
 unsafe fn start(place: *mut PintleNode, table: &PintleBoard) -> Result<(), (PintleCode, u32)> {
     let running = match table.net_slot {
         0 => Some(Slot::A),
@@ -164,20 +165,31 @@ unsafe fn start(place: *mut PintleNode, table: &PintleBoard) -> Result<(), (Pint
         _ => return Err((PintleCode::Range, table.net_slot.into())),
     };
     debug_assert!(PintleSlot::Unknown as u8 == 255);
-    let node = match Node::start(CBoard::new(table)?) {
-        Ok(node) => node,
+    // SAFETY: as promised; nobody else knows of this memory yet. No reference covers the mark.
+    let within = unsafe { &raw mut (*place).within };
+    // SAFETY: as above.
+    let inner = unsafe { &raw mut (*within).node }.cast::<Node<CBoard>>();
+    // Written at once: a node is large, and each further copy of it would lie on the stack.
+    match Node::start(CBoard::new(table)?) {
+        // SAFETY: as above.
+        Ok(node) => unsafe { inner.write(node) },
         Err((_, board)) if board.without_chance => return Err((PintleCode::Random, 0)),
         Err((fault, _)) => return Err(boot_code(fault)),
-    };
-    let mut node = node;
+    }
+    // SAFETY: it was just written.
+    let node = unsafe { &mut *inner };
     if running.is_some_and(|slot| slot != node.agent().record().net.active) {
         node.board.restart();
+        // SAFETY: it was written, and nobody knows of it.
+        unsafe { inner.drop_in_place() };
         return Err((PintleCode::Restart, 0));
     }
-    let whole =
-        PintleNode { mark: LIVE, within: Within { node: MaybeUninit::new(node), now: 0, over: None } };
-    // SAFETY: as promised.
-    unsafe { place.write(whole) };
+    // SAFETY: as above.
+    unsafe { (&raw mut (*within).now).write(0) };
+    // SAFETY: as above.
+    unsafe { (&raw mut (*within).over).write(None) };
+    // SAFETY: as above. Last, so that there is a node only once all of it is there.
+    unsafe { (&raw mut (*place).mark).write(LIVE) };
     Ok(())
 }
 
