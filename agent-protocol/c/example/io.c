@@ -156,6 +156,8 @@ static int32_t say_status(uint8_t sequence, uint8_t *answer) {
         status.position = PINTLE_POSITION_PARTLY_OPEN;
     }
     status.moving = door.moving;
+    status.close_pending = door.close_pending;
+    status.warning = door.warning;
     status.button = door.button;
     status.gas_alarm = ram.settings_sum != 0 && door.co_ppm >= ram.settings[CO_FAST_PPM];
     status.plausible = door.distance_mm >= 200 && door.distance_mm <= 4000;

@@ -778,7 +778,7 @@ size_t pintle_node_size(void);
 size_t pintle_node_align(void);
 
 // Starts a node from what is in its flash, or on a new board from its starter card. Call once
-// after every start of the chip; it counts the start.
+// after every start of the chip; it counts the start. Needs about 64 KiB of stack.
 //
 // The table is copied. The memory belongs to the node until pintle_node_end; there must be no node
 // in it yet. On anything but PINTLE_CODE_OK there is none, and *node is null.
@@ -799,7 +799,7 @@ PintleCode pintle_node_init(void *memory,
                             uint32_t *detail);
 
 // One turn of a node: it looks at the door, takes the event, and does what is to be done, through
-// the callbacks. Call at least once a second.
+// the callbacks. Call at least once a second. Needs about 24 KiB of stack, and what the callbacks need.
 //
 // now_ms: milliseconds since the start of the chip; never less than in the call before.
 // event: what the radio reports; null for nothing.
@@ -838,8 +838,8 @@ PintleCode pintle_boot_slot(const struct PintleBoard *board, struct PintleBootSl
 // For a chip that checks images by itself before it starts them.
 //
 // It says what the payload must hash to; the payload itself was not looked at. Only bytes whose
-// SHA-256 is out.payload are what was signed. Needs about 4 KiB of stack and takes one or two Ed25519
-// verifications.
+// SHA-256 is out.payload are what was signed. Needs about 12 KiB of stack, and mostly the time of one
+// Ed25519 verification.
 //
 // envelope: envelope_len bytes.
 // anchors: the trust anchors in CBOR, as the component "keys" brings them; anchors_len bytes.

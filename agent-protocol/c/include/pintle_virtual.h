@@ -65,6 +65,10 @@ typedef struct PintleVirtualDoor {
   uint8_t moving;
   // 1 if somebody is at the button.
   uint8_t button;
+  // 1 if an unattended close is pending.
+  uint8_t close_pending;
+  // 1 while the warning before one sounds.
+  uint8_t warning;
   // At rest for this many seconds.
   uint32_t rest_seconds;
 } PintleVirtualDoor;

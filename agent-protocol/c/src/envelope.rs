@@ -62,8 +62,8 @@ pub struct PintleEnvelope {
 /// For a chip that checks images by itself before it starts them.
 ///
 /// It says what the payload must hash to; the payload itself was not looked at. Only bytes whose
-/// SHA-256 is out.payload are what was signed. Needs about 4 KiB of stack and takes one or two Ed25519
-/// verifications.
+/// SHA-256 is out.payload are what was signed. Needs about 12 KiB of stack, and mostly the time of one
+/// Ed25519 verification.
 ///
 /// envelope: envelope_len bytes.
 /// anchors: the trust anchors in CBOR, as the component "keys" brings them; anchors_len bytes.

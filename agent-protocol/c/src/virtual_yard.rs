@@ -67,6 +67,10 @@ pub struct PintleVirtualDoor {
     pub moving: u8,
     /// 1 if somebody is at the button.
     pub button: u8,
+    /// 1 if an unattended close is pending.
+    pub close_pending: u8,
+    /// 1 while the warning before one sounds.
+    pub warning: u8,
     /// At rest for this many seconds.
     pub rest_seconds: u32,
 }
@@ -306,6 +310,8 @@ pub unsafe extern "C" fn pintle_virtual_door(
             supply_mv: d.supply_mv,
             moving: d.moves().into(),
             button: d.hand_at_button.into(),
+            close_pending: d.close_pending.into(),
+            warning: d.warning.into(),
             rest_seconds: d.rest_seconds(),
         };
         // SAFETY: as promised.
