@@ -399,7 +399,7 @@ typedef struct PintleRequest {
   const uint8_t *body;
   // Its bytes; 0 for GET.
   size_t body_len;
-  // First byte wanted, for "Range: bytes=<first>-<first + len - 1>".
+  // First byte wanted: with range_len, for the header `Range: bytes=<first>-<last>`.
   uint32_t range_first;
   // Bytes wanted; 0: all, no Range.
   uint32_t range_len;

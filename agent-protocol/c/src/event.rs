@@ -18,7 +18,7 @@ pub struct PintleRequest {
     pub body: *const u8,
     /// Its bytes; 0 for GET.
     pub body_len: usize,
-    /// First byte wanted, for "Range: bytes=<first>-<first + len - 1>".
+    /// First byte wanted: with range_len, for the header `Range: bytes=<first>-<last>`.
     pub range_first: u32,
     /// Bytes wanted; 0: all, no Range.
     pub range_len: u32,
