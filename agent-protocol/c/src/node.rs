@@ -185,11 +185,17 @@ unsafe fn start(place: *mut PintleNode, table: &PintleBoard) -> Result<(), (Pint
         return Err((PintleCode::Restart, 0));
     }
     // SAFETY: as above.
-    unsafe { (&raw mut (*within).now).write(0) };
+    let now = unsafe { &raw mut (*within).now };
     // SAFETY: as above.
-    unsafe { (&raw mut (*within).over).write(None) };
+    unsafe { now.write(0) };
+    // SAFETY: as above.
+    let over = unsafe { &raw mut (*within).over };
+    // SAFETY: as above.
+    unsafe { over.write(None) };
+    // SAFETY: as above.
+    let mark = unsafe { &raw mut (*place).mark };
     // SAFETY: as above. Last, so that there is a node only once all of it is there.
-    unsafe { (&raw mut (*place).mark).write(LIVE) };
+    unsafe { mark.write(LIVE) };
     Ok(())
 }
 

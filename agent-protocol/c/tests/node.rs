@@ -1,5 +1,10 @@
 //! The node through its C functions: what it checks, and what it does when callbacks fail.
 
+#![allow(
+    clippy::multiple_unsafe_ops_per_block,
+    reason = "callbacks that hand on what they were given; refusals of several calls in a row"
+)]
+
 use pintle_c::*;
 use pintle_protocol::sim::LAYOUT;
 use std::ffi::{c_char, c_void};

@@ -1,5 +1,10 @@
 //! The pieces that are used alone: interlock, frames, loader, envelopes, notes, texts.
 
+#![allow(
+    clippy::multiple_unsafe_ops_per_block,
+    reason = "callbacks that hand on what they were given; refusals of several calls in a row"
+)]
+
 use pintle_c::*;
 use pintle_protocol::author::{ImageManifest, payload_uri};
 use pintle_protocol::cbor::encode_message;
@@ -266,10 +271,9 @@ fn an_image_travels_through_the_loader_and_a_damaged_one_is_not_whole() {
         let mut loader = loader();
         let mut transfer = Transfer::new(image.len() as u32, Digest::of(&image));
         let (mut last, mut codes) = (None, Vec::new());
-        while let Some(ask) = {
+        loop {
             let piece = transfer.wants().map(|(at, len)| image[at as usize..][..len].to_vec());
-            transfer.ask(&piece.unwrap_or_default())
-        } {
+            let Some(ask) = transfer.ask(&piece.unwrap_or_default()) else { break };
             if spoil && ask == Ask::Finish {
                 chip.bytes[500] ^= 1;
             }
