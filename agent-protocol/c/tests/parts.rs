@@ -64,14 +64,16 @@ fn zeros_are_a_hold_and_only_a_clear_yes_is_clearance() {
     assert_eq!(code, PintleCode::Null);
 }
 
+type Change = fn(&mut PintleDoorFacts);
+
 #[test]
 fn each_fact_holds_for_its_own_reason() {
-    let door = |change: fn(&mut PintleDoorFacts)| {
+    let door = |change: Change| {
         let mut facts = GOOD;
         change(&mut facts);
         decide(2, &facts, &POLICY, &AGREE)
     };
-    let cases: [(fn(&mut PintleDoorFacts), Hold); 10] = [
+    let cases: [(Change, Hold); 10] = [
         (|f| f.position = 0, Hold::PositionUnknown),
         (|f| f.position = 9, Hold::PositionUnknown),
         (|f| f.moving = 2, Hold::DoorMoving),
