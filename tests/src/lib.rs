@@ -1,5 +1,6 @@
 //! What crosses crates: reference checks, whole runs, and measurements.
 
 pub mod emulator;
+pub mod fuzz;
 pub mod measure;
 mod tool;

@@ -184,6 +184,8 @@ fn settle_net<F: Flash>(flash: &mut F, layout: &Layout, record: &mut BootRecord)
         } else {
             record.net.active = other;
             settle_io(flash, layout, record)?;
+            // What waited there runs now; the spare slot holds nothing whole.
+            record.staged.take_if(|s| s.part == Part::Net);
         }
     }
     Ok(())

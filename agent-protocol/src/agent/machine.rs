@@ -92,7 +92,7 @@ pub struct Agent {
     pub(super) room_net: u32,
     pub(super) room_io: u32,
     candidate_tries: u8,
-    consent_at: Option<Millis>,
+    pub(super) consent_at: Option<Millis>,
     pub(super) programming: bool,
     pub(super) repair_at: Millis,
     /// The pause before the io chip is repaired again.
@@ -106,6 +106,8 @@ pub struct Agent {
     pub(super) rest_until: Millis,
     /// The interlock has cleared a change; the relay is being inhibited before it is asked again.
     clearing: bool,
+    /// When the relay was last let go.
+    let_go_at: Option<Millis>,
 }
 
 impl Agent {
@@ -142,6 +144,7 @@ impl Agent {
             restarting: false,
             rest_until: 0,
             clearing: false,
+            let_go_at: None,
         };
         agent.reset_evidence(0);
         agent
@@ -279,16 +282,32 @@ impl Agent {
         self.evidence.joined = matches!(self.radio, Radio::On { .. });
     }
 
-    /// Keeps the relay off while something is on trial or about to be applied, and lets it go
-    /// afterwards. What counts is what the io chip says, since a message may be lost.
+    /// Keeps the relay off while something is on trial or about to be applied, and while the io
+    /// chip runs another image or goes by other settings than it should; lets it go otherwise.
+    /// What counts is what the io chip says, since a message may be lost.
     fn tend_inhibition(&mut self, at: &Moment, out: &mut Actions) {
-        let want = self.record.trial.is_some()
-            || self.clearing
-            || self.bundle.is_none()
-            || self.stranger_since.is_some();
+        let want =
+            self.record.trial.is_some() || self.clearing || self.bundle.is_none() || !self.io_is_right(at);
         if at.sense.status.is_some_and(|s| s.inhibited != want) && !self.programming {
             push(out, Action::Inhibit(want));
+            if !want {
+                self.let_go_at = Some(at.now);
+            }
         }
+    }
+
+    /// Whether the io chip runs the image in force and goes by the bundle in force.
+    fn io_is_right(&self, at: &Moment) -> bool {
+        let image = self.record.io.current();
+        let settings = self.bundle.as_ref().map_or(0, crate::bundle::settings_sum);
+        at.sense.hello.is_some_and(|h| image.is_some_and(|i| i.digest.0.starts_with(&h.digest)))
+            && at.sense.status.is_some_and(|s| s.settings == settings)
+    }
+
+    /// Whether the io chip says that the relay is inhibited. What it said before it was told
+    /// otherwise in this same moment does not count.
+    fn is_inhibited(&self, at: &Moment) -> bool {
+        at.sense.status.is_some_and(|s| s.inhibited) && self.let_go_at != Some(at.now)
     }
 
     fn tick(&mut self, at: &Moment, scratch: &mut Scratch, out: &mut Actions) {
@@ -376,10 +395,13 @@ impl Agent {
     fn apply_staged(&mut self, at: &Moment, out: &mut Actions) -> bool {
         let Some(staged) = self.record.staged else {
             self.holds = Holds::NONE;
+            self.clearing = false;
             return false;
         };
         let busy = self.record.trial.is_some() || self.taking.is_under_way() || self.programming;
         if busy || at.now < self.rest_until {
+            // It is asked again from the start, and the relay is let go until then.
+            self.clearing = false;
             return false;
         }
         let consent = self.consent_at.is_some_and(|t| at.now.saturating_sub(t) <= CONSENT_MILLIS);
@@ -403,7 +425,7 @@ impl Agent {
             // The relay is inhibited first and the question asked again, so that no pulse can
             // begin between the answer and the swap. An io chip that is silent holds back only what
             // touches the door.
-            Ok(_) if at.sense.status.map_or(touches.actuation, |s| !s.inhibited) => {
+            Ok(_) if at.sense.status.map_or(touches.actuation, |_| !self.is_inhibited(at)) => {
                 self.clearing = true;
                 false
             }

@@ -196,6 +196,8 @@ impl Agent {
         match step {
             Ok(false) => self.taking = Taking::Running(job),
             Ok(true) => {
+                // A press on the button was for what waited before.
+                self.consent_at = None;
                 self.staged_touches = match job.change.part {
                     Part::Conf => crate::cbor::decode_message::<Bundle>(&scratch.plain)
                         .ok()

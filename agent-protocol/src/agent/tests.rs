@@ -402,3 +402,90 @@ fn keys_change_one_after_the_other() {
     assert_eq!(rig.record().unwrap().sequences[0], 8);
     assert_eq!(rig.board().io.relay_pulses(), 0);
 }
+
+#[test]
+fn new_trust_anchors_are_kept_although_the_door_is_used_all_the_time() {
+    use crate::author::KeysManifest;
+    let mut rig = commissioned();
+    let m = KeysManifest { vendor: VENDOR, sequence: 1, reference_uri: "keys" };
+    let mut anchors = rig.yard.anchors();
+    let other = crate::cose::SigningKey::from_bytes(&[77; 32]);
+    anchors.image.push(crate::id::PublicKey(other.verifying_key().to_bytes())).unwrap();
+    let envelope = m.envelope(&anchors, &rig.yard.root).unwrap();
+    let digest = rig.offer(envelope, None);
+    for n in 0..900 {
+        if n % 14 == 0 {
+            rig.board().door.used();
+        }
+        rig.second().unwrap();
+    }
+    assert_eq!(ended(&rig, digest), Some((Ending::Kept, 0)));
+}
+
+#[test]
+fn a_press_on_the_button_is_for_what_waited_when_it_was_given() {
+    let mut rig = commissioned();
+    let mut b = bundle(&["larkfield"]);
+    b.policy.consent = true;
+    let envelope = sealed(&rig, &b, 2);
+    let digest = rig.offer(envelope, None);
+    assert!(rig.until(900, |r| ended(r, digest) == Some((Ending::Kept, 0))).unwrap());
+
+    let staged = |r: &Rig, digest| r.record().is_some_and(|b| b.staged.is_some_and(|s| s.manifest == digest));
+    let wait = |rig: &mut Rig, digest| {
+        for n in 0..600 {
+            // The door is used, so that nothing is applied yet.
+            if n % 14 == 0 {
+                rig.board().door.used();
+            }
+            rig.second().unwrap();
+            if staged(rig, digest) {
+                return;
+            }
+        }
+        panic!("never staged");
+    };
+    let first = image(Chip::Net, 1, (1, 2), Quirk::None);
+    let envelope = packed(&rig, Chip::Net, &first, 1);
+    let digest = rig.offer(envelope, Some(&first));
+    wait(&mut rig, digest);
+    rig.board().press_own_button();
+    rig.second().unwrap();
+
+    let second = image(Chip::Net, 2, (1, 2), Quirk::None);
+    let envelope = packed(&rig, Chip::Net, &second, 2);
+    let digest = rig.offer(envelope, Some(&second));
+    wait(&mut rig, digest);
+    assert!(!rig.until(200, |r| ended(r, digest).is_some()).unwrap());
+    let holds = rig.node.as_ref().unwrap().agent().holds();
+    assert_eq!(holds.iter().collect::<Vec<_>>(), [Hold::ConsentMissing]);
+    rig.board().press_own_button();
+    assert!(rig.until(900, |r| ended(r, digest) == Some((Ending::Kept, 0))).unwrap());
+}
+
+#[test]
+fn an_io_chip_left_mute_by_a_power_cut_gets_its_image_back() {
+    let mut rig = commissioned();
+    let mute = image(Chip::Io, 2, (1, 1), Quirk::MuteLink);
+    let envelope = packed(&rig, Chip::Io, &mute, 1);
+    let digest = rig.offer(envelope, Some(&mute));
+    let quirk = |r: &mut Rig| r.board().io.note().map(|n| n.quirk);
+    // Up to the moment at which the node has gone back, and the chip has not.
+    for _ in 0..4000 {
+        rig.second().unwrap();
+        let back = rig.record().is_some_and(|r| r.outcome.is_some_and(|o| o.envelope == digest));
+        if back {
+            break;
+        }
+    }
+    assert_eq!(quirk(&mut rig), Some(Quirk::MuteLink));
+    rig.power_cycle();
+    let works = |r: &Rig| {
+        let Some(node) = &r.node else { return false };
+        let want = node.agent().record().io.current().unwrap().digest;
+        node.sense().hello.is_some_and(|h| want.0.starts_with(&h.digest))
+    };
+    assert!(rig.until(900, works).unwrap(), "it stays mute");
+    assert_eq!(rig.board().io.relay_pulses(), 0);
+    assert_eq!(quirk(&mut rig), Some(Quirk::None));
+}

@@ -69,8 +69,8 @@ pub fn judge(trial: &Trial, evidence: &Evidence, policy: &Policy, since: Millis,
     if trial.change.part == Part::Keys {
         return judge_keys(trial, evidence, policy, now.saturating_sub(since));
     }
-    // Every match of an unknown position before with a known one after counts as the same: a
-    // change is never cleared while the position is unknown, so this is a repaired record.
+    // An unknown position before counts as the same: the change touches no actuation, or is the
+    // first bundle.
     if let Some(first) = evidence.first_position
         && trial.position_before != Position::Unknown
         && first != trial.position_before

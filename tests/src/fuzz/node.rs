@@ -1,0 +1,95 @@
+//! Signed manifests, whatever they say, offered to a whole node on a virtual board.
+
+use super::seeds::{self, image};
+use super::{Target, must, processor, way};
+use pintle_protocol::checkin::Outcome;
+use pintle_protocol::id::{Chip, Digest, PublicKey, Role};
+use pintle_protocol::sim::rig::{Rig, Yard};
+use pintle_protocol::sim::{Door, LAYOUT};
+use pintle_protocol::slots::Part;
+use std::cell::RefCell;
+
+/// Seconds that a node gets for an offer. Longer than a trial of the seeds' bundle.
+const SECONDS: u32 = 200;
+
+pub(super) fn target() -> Target {
+    let (rig, public) = commissioned();
+    let seeds = processor::manifests(&Yard::default(), public);
+    let rig = RefCell::new(rig);
+    let check = move |bytes: &[u8]| {
+        let mut rig = rig.borrow_mut().fork();
+        offered(&mut rig, bytes)
+    };
+    Target::new("node", 120, seeds, Box::new(check))
+}
+
+/// A node with a bundle in force, and its key for bundles.
+fn commissioned() -> (Rig, PublicKey) {
+    let bundle = seeds::bundle();
+    let network = bundle.networks[0].clone();
+    let mut rig = Rig::new(&image(Chip::Net, 0), &image(Chip::Io, 0), Door::at_rest(false), network);
+    let claimed = rig.until(120, |r| r.server.claim.is_some() && r.server.seen.is_some());
+    let Some(public) = rig.server.claim.as_ref().map(|c| c.sealing_key) else {
+        unreachable!("a new virtual node claims: {claimed:?}")
+    };
+    let first = seeds::envelopes(&rig.yard, public, &bundle).swap_remove(2);
+    // A sequence number of its own is not needed: what is offered later is changed, or has run.
+    rig.offer(first, None);
+    let kept = rig.until(900, |r| r.server.seen.as_ref().is_some_and(|s| s.sequences[2] > 0));
+    assert!(matches!(kept, Ok(true)), "the first bundle is not kept: {kept:?}");
+    for chip in Chip::ALL {
+        let payload = image(chip, 1);
+        rig.server.payloads.insert(Digest::of(&payload), payload);
+    }
+    rig.server.offer = None;
+    (rig, public)
+}
+
+fn outcome(rig: &Rig) -> Option<Outcome> {
+    rig.server.seen.as_ref().and_then(|s| s.outcome)
+}
+
+/// Offers it. What is in force stays whole, the relay stays quiet, and the node goes on checking in.
+fn offered(rig: &mut Rig, manifest: &[u8]) -> Result<u64, String> {
+    let role = Role::ALL[manifest.len() % 3];
+    let envelope = seeds::signed(manifest, seeds::signer(&rig.yard, role));
+    let before = outcome(rig);
+    let digest = rig.offer(envelope, None);
+    let mut generation = 0;
+    for _ in 0..SECONDS {
+        rig.second().map_err(|fault| format!("the node does not start: {fault:?}"))?;
+        must(rig.board().io.relay_pulses() == 0, "the relay was pulsed")?;
+        if rig.record().is_some_and(|r| r.generation != generation) {
+            generation = rig.record().map_or(0, |r| r.generation);
+            in_force(rig)?;
+        }
+        let now = outcome(rig);
+        if now != before && now.is_some_and(|o| o.envelope == digest) {
+            break;
+        }
+    }
+    in_force(rig)?;
+    let end = outcome(rig).filter(|o| o.envelope == digest);
+    let last = rig.server.seen.as_ref().map_or(0, |s| s.counter);
+    let alive = rig.until(240, |r| r.server.seen.as_ref().is_some_and(|s| s.counter > last));
+    must(matches!(alive, Ok(true)), "the node no longer checks in")?;
+    Ok(way(&end.map(|o| (o.ending, o.reason))))
+}
+
+/// What the record says is in force lies in flash, byte for byte.
+fn in_force(rig: &mut Rig) -> Result<(), String> {
+    let Some(record) = rig.record().cloned() else { return Ok(()) };
+    let said = [
+        (Part::Net, record.net.current().map(|i| (i.digest, i.size))),
+        (Part::Io, record.io.current().map(|i| (i.digest, i.size))),
+        (Part::Conf, record.conf.current().map(|t| (t.digest, t.size))),
+        (Part::Keys, record.keys.current().map(|t| (t.digest, t.size))),
+    ];
+    for (part, text) in said {
+        let Some((digest, size)) = text else { return Err(format!("nothing of {part:?} is in force")) };
+        let address = LAYOUT.slot(part, record.active(part));
+        let held = Digest::of(&rig.board().flash.peek(address, size));
+        must(held == digest, "what is in force was written over")?;
+    }
+    Ok(())
+}
