@@ -14,6 +14,7 @@ use crate::node::NodeError;
 use crate::plan::RolloutError;
 use crate::plan::waves::WaveError;
 use crate::plan::wifi::WifiError;
+use crate::plan::windows::WindowError;
 use crate::random::NoRandomness;
 use crate::seal::SealError;
 use crate::server_link::JoinError;
@@ -236,7 +237,7 @@ fn rollout_exit(e: &RolloutError) -> Exit {
         RolloutError::Api(_) | RolloutError::Stored { .. } | RolloutError::Unknown(_) => Exit::Server,
         RolloutError::Seal(e) => seal_exit(e),
         RolloutError::Library(e) => library_exit(e),
-        RolloutError::Plan(_) | RolloutError::Waves(_) | RolloutError::Sequence(_) => Exit::BadInput,
+        RolloutError::Plan(_) | RolloutError::Waves(_) | RolloutError::Windows(_) | RolloutError::Sequence(_) => Exit::BadInput,
         RolloutError::NothingToDo => Exit::No,
         _ => Exit::Unsafe,
     }
@@ -346,8 +347,15 @@ fn seal_hint(e: &SealError) -> Option<String> {
 fn rollout_hint(e: &RolloutError) -> Option<String> {
     use pintle_protocol::order::NoRoute;
     Some(match e {
-        RolloutError::Waves(WaveError::NoNode { nearest: Some(nearest), .. }) => {
-            format!("did you mean `{nearest}`?")
+        RolloutError::Waves(
+            WaveError::NoNode { nearest: Some(nearest), .. }
+            | WaveError::NoLabel { nearest: Some(nearest), .. },
+        ) => format!("did you mean `{nearest}`?"),
+        RolloutError::Waves(WaveError::NoLabel { .. }) => {
+            "labels stand in nodes/NAME.toml, such as `labels = [\"outbuildings\"]`".to_owned()
+        }
+        RolloutError::Windows(WindowError::NoZone) => {
+            "name it in yard.toml, such as `time_zone = \"Etc/UTC\"`".to_owned()
         }
         RolloutError::NotAdmitted(node) => format!("`pintle node admit {node}`"),
         RolloutError::NeverSeen(node) | RolloutError::IoSilent(node) => {

@@ -10,6 +10,7 @@ mod nodes;
 mod rollouts;
 pub mod routes;
 pub mod text;
+mod windows;
 
 pub use journal::{BadEntry, JournalCheck, JournalEntry, JournalPage};
 pub use nodes::{
@@ -17,9 +18,10 @@ pub use nodes::{
     SuitReportView, WifiView,
 };
 pub use rollouts::{
-    Gate, Kind, NewRollout, NewStep, NewTarget, NewWave, Note, OnFailure, Progress, RolloutState,
-    RolloutView, TargetView, WaveState, WaveView,
+    Approve, Evidence, Gate, Kind, NewRollout, NewStep, NewTarget, NewWave, Note, OnFailure, Progress,
+    RolloutState, RolloutView, TargetView, WaveState, WaveView,
 };
+pub use windows::{Day, DaySpan, Windows, WindowsView};
 
 use pintle_protocol::id::{Digest, PublicKey};
 use serde::{Deserialize, Serialize};

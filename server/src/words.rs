@@ -30,6 +30,15 @@ pub(crate) fn span(seconds: Seconds) -> String {
     }
 }
 
+/// Names as people read them, cut where there are more than they read.
+pub(crate) fn listed(names: &[String]) -> String {
+    const MOST: usize = 12;
+    match names.split_at_checked(MOST) {
+        Some((first, rest)) if !rest.is_empty() => format!("{} and {} more", first.join(", "), rest.len()),
+        _ => names.join(", "),
+    }
+}
+
 /// Where a door is.
 pub(crate) const fn position_words(position: Position) -> &'static str {
     match position {
@@ -76,6 +85,14 @@ mod tests {
         for (seconds, words) in spans {
             assert_eq!(span(seconds), words);
         }
+    }
+
+    #[test]
+    fn long_lists_are_cut() {
+        let names = |n: u8| (1..=n).map(|n| n.to_string()).collect::<Vec<_>>();
+        assert_eq!(listed(&names(3)), "1, 2, 3");
+        assert_eq!(listed(&names(12)), "1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12");
+        assert_eq!(listed(&names(14)), "1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12 and 2 more");
     }
 
     #[test]

@@ -15,8 +15,8 @@ pub use http::Trust;
 use pintle_protocol::checkin::PROTOCOL;
 use pintle_protocol::id::{Digest, NodeId, PublicKey};
 use pintle_server::contract::{
-    About, Admit, ClaimView, EnvelopeStored, ErrorBody, ExpectNode, JournalCheck, NewRollout, NodeView, Note,
-    PayloadStored, Retire, RolloutView, SignInLink, SuitReportView, routes,
+    About, Admit, Approve, ClaimView, EnvelopeStored, ErrorBody, ExpectNode, JournalCheck, NewRollout,
+    NodeView, Note, PayloadStored, Retire, RolloutView, SignInLink, SuitReportView, routes,
 };
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -252,6 +252,14 @@ impl Client {
         self.with_json("POST", routes::rollout_action_path(id, action.word()), &Note { note })
     }
 
+    /// Lets the wave open that waits for approval; `wave`: the one that is meant, counted from 1.
+    ///
+    /// # Errors
+    /// [`ApiError`].
+    pub fn approve(&self, id: i64, wave: Option<u32>, note: Option<String>) -> Result<RolloutView, ApiError> {
+        self.with_json("POST", routes::rollout_action_path(id, "approve"), &Approve { note, wave })
+    }
+
     /// Has the server check the chain of hashes of its journal.
     ///
     /// # Errors
@@ -334,6 +342,8 @@ pub enum Action {
     Resume,
     /// Return the nodes that kept to what they ran before.
     TurnBack,
+    /// End it early; nodes stay as they are.
+    End,
 }
 
 impl Action {
@@ -344,6 +354,7 @@ impl Action {
             Self::Hold => "hold",
             Self::Resume => "resume",
             Self::TurnBack => "turn-back",
+            Self::End => "end",
         }
     }
 }

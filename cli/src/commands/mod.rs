@@ -5,6 +5,7 @@ mod calibrate_distance;
 mod calibrate_gas;
 mod calibrate_light;
 mod check;
+mod how;
 mod image_list;
 mod image_pack;
 mod keys_finish;
@@ -23,6 +24,7 @@ mod node_retire;
 mod node_show;
 mod rehearse;
 mod rollout_act;
+mod rollout_approve;
 mod rollout_list;
 mod rollout_show;
 mod rollout_start;
@@ -159,8 +161,11 @@ enum Rollout {
     Hold(rollout_act::Args),
     /// Go on with a held rollout
     Resume(rollout_act::Args),
+    Approve(rollout_approve::Args),
     /// Return the nodes that kept to what they ran before
     TurnBack(rollout_act::Args),
+    /// End a rollout early; nodes stay as they are, and other rollouts may have them
+    End(rollout_act::Args),
 }
 
 #[derive(Debug, Subcommand)]
@@ -231,6 +236,8 @@ fn dispatch(command: Command, run: &mut Run) -> Result<Exit, CliError> {
         Command::Rollout(Rollout::List(args)) => rollout_list::run(&args, run),
         Command::Rollout(Rollout::Hold(args)) => rollout_act::run(args, Action::Hold, run),
         Command::Rollout(Rollout::Resume(args)) => rollout_act::run(args, Action::Resume, run),
+        Command::Rollout(Rollout::Approve(args)) => rollout_approve::run(args, run),
+        Command::Rollout(Rollout::End(args)) => rollout_act::run(args, Action::End, run),
         Command::Rollout(Rollout::TurnBack(args)) => rollout_act::run(args, Action::TurnBack, run),
         Command::Wifi(Wifi::Add(args)) => wifi_add::run(&args, run),
         Command::Wifi(Wifi::Change(args)) => wifi_change::run(&args, run),

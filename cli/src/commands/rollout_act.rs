@@ -3,7 +3,7 @@ use crate::api::Action;
 use crate::error::CliError;
 use crate::exit::Exit;
 
-/// Hold, resume or turn back a rollout
+/// Hold, resume, turn back or end a rollout
 #[derive(Debug, clap::Args)]
 pub(super) struct Args {
     /// Number of the rollout

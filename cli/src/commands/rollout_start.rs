@@ -1,10 +1,14 @@
+use super::how::How;
 use super::{Run, show};
 use crate::error::CliError;
 use crate::exit::Exit;
-use crate::plan::rollout::{BundleRollout, Care, ImageRollout, start_bundles, start_images};
-use crate::plan::waves::Span;
-use clap::ValueEnum;
-use pintle_server::contract::{Kind, OnFailure};
+use crate::plan::preview::PlannedWave;
+use crate::plan::rollout::{
+    BundleRollout, ImageRollout, start_bundles, start_images, waves_of_bundles, waves_of_images,
+};
+use crate::ui::Answer;
+use pintle_server::contract::Kind;
+use serde::Serialize;
 
 /// Start a rollout of images or of bundles
 ///
@@ -15,7 +19,8 @@ use pintle_server::contract::{Kind, OnFailure};
 /// With few nodes a passed wave proves little; the rollout says how much.
 ///
 /// Example: pintle rollout start --image net-1.1.0 --image io-1.1.0
-///   --wave barn --wave rest --soak 2h --on-failure turn-back
+///   --wave barn --wave 50% --wave rest --soak 2h --min-door-cycles 2
+///   --window "mon-fri 09:00-17:00" --on-failure turn-back
 #[derive(Debug, clap::Args)]
 pub(super) struct Args {
     #[command(flatten)]
@@ -25,6 +30,9 @@ pub(super) struct Args {
     nodes: Vec<String>,
     #[command(flatten)]
     pub(super) how: How,
+    /// Show the waves and what each would prove, and sign, send and start nothing
+    #[arg(long)]
+    plan_only: bool,
     /// Take images that misbehave on purpose; for yards without real doors
     #[arg(long)]
     rehearsal: bool,
@@ -41,65 +49,25 @@ struct What {
     bundles: bool,
 }
 
-/// How careful a rollout is.
-#[derive(Debug, clap::Args)]
-pub(super) struct How {
-    /// Nodes of one wave, with commas; `rest` for all others; may be given more than once
-    #[arg(long = "wave", value_name = "NODE,..")]
-    pub(super) waves: Vec<String>,
-    /// How long everything must stay well before the next wave
-    #[arg(long, default_value = "30m", value_name = "TIME")]
-    pub(super) soak: Span,
-    /// Nodes of a wave that may go back or refuse
-    #[arg(long, default_value_t = 0, value_name = "N")]
-    max_failed: u32,
-    /// Nodes of a wave that may be silent
-    #[arg(long, default_value_t = 0, value_name = "N")]
-    max_silent: u32,
-    /// A node counts as silent after this long
-    #[arg(long, default_value = "1h", value_name = "TIME")]
-    silent_after: Span,
-    /// What happens when a wave fails
-    #[arg(long, value_enum, default_value = "hold")]
-    on_failure: OnFailureArg,
-    /// What people call the rollout
-    #[arg(long)]
-    pub(super) title: Option<String>,
+#[derive(Serialize)]
+struct Waves {
+    waves: Vec<PlannedWave>,
 }
 
-#[derive(Clone, Copy, Debug, ValueEnum)]
-enum OnFailureArg {
-    /// A person decides
-    Hold,
-    /// Nodes that kept get their ways back
-    TurnBack,
-}
-
-impl How {
-    pub(super) fn care(&self) -> Care {
-        Care {
-            soak_seconds: self.soak.0,
-            max_failed: self.max_failed,
-            max_silent: self.max_silent,
-            silent_after_seconds: self.silent_after.0,
-            on_failure: match self.on_failure {
-                OnFailureArg::Hold => OnFailure::Hold,
-                OnFailureArg::TurnBack => OnFailure::TurnBack,
-            },
-        }
+impl Answer for Waves {
+    fn text(&self) -> String {
+        let line = |(n, w): (usize, &PlannedWave)| {
+            format!("wave {}: {}\n  {}\n", n + 1, w.nodes.join(", "), w.would_prove)
+        };
+        self.waves.iter().enumerate().map(line).collect()
     }
 }
 
 pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let (yard, unlocked, client) = run.all()?;
-    let care = args.how.care();
-    let bar = run.ui.progress(0, "");
-    let mut said = Vec::new();
-    let mut tell = |text: &str| {
-        bar.set_message(text.to_owned());
-        bar.inc(1);
-        said.push(text.to_owned());
-    };
+    let care = args.how.care(&yard)?;
+    let mut rng = run.rng()?;
+    let ui = &mut run.ui;
     let view = if args.what.bundles {
         let title = args.how.title.clone().unwrap_or_else(|| "configuration".to_owned());
         let request = BundleRollout {
@@ -109,8 +77,11 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
             waves: &args.how.waves,
             care,
         };
-        let mut rng = run.rng()?;
-        start_bundles(&yard, &unlocked, &client, &request, &mut rng, &mut tell)?
+        if args.plan_only {
+            ui.answer(&Waves { waves: waves_of_bundles(&yard, &unlocked, &client, &request)? });
+            return Ok(Exit::Done);
+        }
+        start_bundles(&yard, &unlocked, &client, &request, &mut rng, &mut |text| ui.say(text))?
     } else {
         let title = args.how.title.clone().unwrap_or_else(|| args.what.images.join(", "));
         let request = ImageRollout {
@@ -120,10 +91,12 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
             care,
             rehearsal: args.rehearsal,
         };
-        start_images(&yard, &unlocked, &client, &request, &mut tell)?
+        if args.plan_only {
+            ui.answer(&Waves { waves: waves_of_images(&yard, &client, &request)? });
+            return Ok(Exit::Done);
+        }
+        start_images(&yard, &unlocked, &client, &request, &mut |text| ui.say(text))?
     };
-    bar.finish_and_clear();
-    said.iter().for_each(|text| run.ui.say(text));
     let id = view.id;
     run.ui.answer(&show::Rollout(view));
     run.ui.say(&format!("follow it with `pintle rollout watch {id}`"));

@@ -5,11 +5,11 @@ use crate::plan::waves::Span;
 use pintle_server::contract::RolloutState;
 use std::time::{Duration, Instant};
 
-/// Follow a rollout until it is done, held or turned back
+/// Follow a rollout until it is done, held, turned back or waits for approval
 ///
 /// Changes nothing; stop it whenever you like. Says on stderr what changes, and answers when the
 /// rollout has come to rest. The exit code is 0 when it is done, 1 when it is held, was turned
-/// back, or `--for` has passed.
+/// back or ended early, waits for approval, or `--for` has passed.
 ///
 /// Example: pintle rollout watch 3
 #[derive(Debug, clap::Args)]
@@ -46,7 +46,7 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
         known = now;
         let over = limit.is_some_and(|limit| began.elapsed() >= limit);
         if show::at_rest(&view) || over {
-            let done = view.state == RolloutState::Done;
+            let done = view.state == RolloutState::Done && !view.ended_early;
             run.ui.answer(&show::Rollout(view));
             return Ok(if done { Exit::Done } else { Exit::No });
         }

@@ -2,7 +2,7 @@
 
 use crate::ui::{Answer, count, table};
 use jiff::Timestamp;
-use pintle_server::contract::{NodeView, RolloutState, RolloutView, Seconds};
+use pintle_server::contract::{NodeView, RolloutState, RolloutView, Seconds, WaveState};
 use serde::Serialize;
 
 /// `2026-11-25 09:14 UTC`.
@@ -25,12 +25,21 @@ impl Answer for Rollout {
         if let Some(why) = &r.held_because {
             text += &format!("  {why}\n");
         }
+        if let Some(w) = &r.windows {
+            let (now, zone) = (if w.open { "open" } else { "closed" }, &w.windows.zone);
+            text += &format!("  something new is offered in its windows only ({zone}); {now} now");
+            text += &w.changes_at_local.as_ref().map_or_else(String::new, |at| format!(", until {at}"));
+            text.push('\n');
+        }
         for wave in &r.waves {
             text += &format!("\nwave {}: {}", wave.number, wave.state);
             if let Some(until) = wave.soak_until {
                 text += &format!(", soaks until {}", utc(until));
             }
-            text.push('\n');
+            text += &format!("\n  proves: {}\n", wave.proves);
+            for wait in &wave.waits_for {
+                text += &format!("  waits: {wait}\n");
+            }
             let rows: Vec<_> = wave
                 .targets
                 .iter()
@@ -60,7 +69,9 @@ pub(super) fn at_rest(r: &RolloutView) -> bool {
     match r.state {
         RolloutState::Done | RolloutState::Held => true,
         RolloutState::TurnedBack => r.ended_at.is_some(),
-        RolloutState::Ready | RolloutState::UnderWay => false,
+        // A wave that waits for approval goes no further by itself.
+        RolloutState::UnderWay => r.waves.iter().any(|w| w.state == WaveState::ForApproval),
+        RolloutState::Ready => false,
     }
 }
 

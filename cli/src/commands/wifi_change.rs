@@ -1,4 +1,4 @@
-use super::rollout_start::How;
+use super::how::How;
 use super::{Run, show};
 use crate::api::ApiError;
 use crate::error::CliError;
@@ -46,6 +46,7 @@ pub(super) struct Args {
 
 pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let (yard, unlocked, client) = run.all()?;
+    let care = args.how.care(&yard)?;
     for name in &args.nodes {
         yard.node(name)?;
     }
@@ -65,13 +66,8 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     wifi::change(&yard, &unlocked, new, candidate, &mut rng)?;
     let changed = crate::yard::Yard::open(yard.dir())?;
     let title = args.how.title.clone().unwrap_or_else(|| format!("Wi-Fi {}", args.name));
-    let request = BundleRollout {
-        title: &title,
-        kind: Kind::Wifi,
-        nodes: &nodes,
-        waves: &args.how.waves,
-        care: args.how.care(),
-    };
+    let request =
+        BundleRollout { title: &title, kind: Kind::Wifi, nodes: &nodes, waves: &args.how.waves, care };
     let mut said = Vec::new();
     let started = start_bundles(&changed, &unlocked, &client, &request, &mut rng, &mut |text| {
         said.push(text.to_owned())

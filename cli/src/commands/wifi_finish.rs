@@ -1,4 +1,4 @@
-use super::rollout_start::How;
+use super::how::How;
 use super::{Run, show};
 use crate::error::CliError;
 use crate::exit::Exit;
@@ -23,21 +23,17 @@ pub(super) struct Args {
 
 pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let (yard, unlocked, client) = run.all()?;
+    let care = args.how.care(&yard)?;
     let views = client.nodes()?;
-    let tally = wifi::tally(&yard, &views, &|name, view| wifi::brought(&yard, &unlocked, name, view))?;
+    let tally = wifi::tally(&yard, &views, &|name, bundle| wifi::brought(&yard, &unlocked, name, bundle))?;
     let nodes: Vec<String> =
         tally.nodes.iter().map(|(n, _)| n.clone()).filter(|n| !args.without.contains(n)).collect();
     wifi::finish(&yard, &tally, &args.without)?;
     unlocked.forget_passphrase(&tally.replaces)?;
     let yard = crate::yard::Yard::open(yard.dir())?;
     let title = args.how.title.clone().unwrap_or_else(|| format!("Wi-Fi {} stays", tally.candidate));
-    let request = BundleRollout {
-        title: &title,
-        kind: Kind::Wifi,
-        nodes: &nodes,
-        waves: &args.how.waves,
-        care: args.how.care(),
-    };
+    let request =
+        BundleRollout { title: &title, kind: Kind::Wifi, nodes: &nodes, waves: &args.how.waves, care };
     let mut rng = run.rng()?;
     let mut said = Vec::new();
     let started =

@@ -4,10 +4,13 @@
 //! come out. [`rollout`] then signs, uploads and starts.
 
 pub mod bundles;
+pub mod care;
 pub mod images;
+pub mod preview;
 pub mod rollout;
 pub mod waves;
 pub mod wifi;
+pub mod windows;
 
 #[cfg(test)]
 mod tests;
@@ -28,6 +31,9 @@ pub enum RolloutError {
     /// The waves are wrong.
     #[error(transparent)]
     Waves(#[from] WaveError),
+    /// The windows are wrong.
+    #[error(transparent)]
+    Windows(#[from] windows::WindowError),
     /// The server does not know a node.
     #[error("the server does not know node {0}")]
     Unknown(String),

@@ -1,6 +1,9 @@
 //! From a plan to a rollout under way: sign, upload, start.
 
+use super::care::{Approval, Care};
 use super::images::{ImageStep, NodeSteps, steps_of};
+use super::preview::{PlannedWave, shown, tell_waves};
+use super::waves::Choice;
 use super::{RolloutError, bundles, waves};
 use crate::api::{Action, Client};
 use crate::image::{Library, Packed};
@@ -9,38 +12,10 @@ use crate::yard::{NodePlan, Unlocked, Yard};
 use ed25519_dalek::SigningKey;
 use pintle_protocol::id::{Digest, NodeId, Role, Uuid16};
 use pintle_server::contract::{
-    Gate, Kind, NewRollout, NewStep, NewTarget, NewWave, NodeView, OnFailure, RolloutView,
+    Kind, NewRollout, NewStep, NewTarget, NewWave, NodeView, OnFailure, RolloutView,
 };
 use rand_core::CryptoRng;
 use std::collections::{BTreeMap, BTreeSet};
-
-/// How careful a rollout is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Care {
-    /// How long everything must stay well before the next wave.
-    pub soak_seconds: u32,
-    /// Nodes of a wave that may go back or refuse.
-    pub max_failed: u32,
-    /// Nodes of a wave that may be silent.
-    pub max_silent: u32,
-    /// A node counts as silent after this long.
-    pub silent_after_seconds: u32,
-    /// What happens when a gate fails.
-    pub on_failure: OnFailure,
-}
-
-impl Default for Care {
-    /// Half an hour of soak, nothing tolerated, silent after an hour, held on failure.
-    fn default() -> Self {
-        Self {
-            soak_seconds: 1800,
-            max_failed: 0,
-            max_silent: 0,
-            silent_after_seconds: 3600,
-            on_failure: OnFailure::Hold,
-        }
-    }
-}
 
 /// A rollout of images.
 #[derive(Clone, Debug)]
@@ -90,12 +65,10 @@ pub fn start_images(
     tell: Telling<'_>,
 ) -> Result<RolloutView, RolloutError> {
     let library = Library::read(yard)?;
-    let mut wanted: Vec<&Packed> = Vec::new();
-    for name in request.images {
-        wanted.extend(library.named(name)?);
-    }
+    let wanted = wanted(&library, request)?;
     let views = views(client)?;
     let planned = plan_images(yard, &views, &wanted, &library, request)?;
+    tell_waves(planned.iter().map(|wave| wave.iter().map(|n| n.node.as_str()).collect()), tell);
     let key = unlocked.signing_key(Role::Image)?;
     follow(yard, Role::Image, &views)?;
     let signed = sign_images(yard, &library, &planned, &key)?;
@@ -127,7 +100,7 @@ pub fn start_images(
         }
         new.push(targets);
     }
-    begin(client, request.title, Kind::Image, new, request.care, tell)
+    begin(client, request.title, Kind::Image, new, request.care.clone(), tell)
 }
 
 /// The steps of every node, wave by wave; nodes and waves with nothing to do are left out.
@@ -139,17 +112,14 @@ fn plan_images(
     request: &ImageRollout<'_>,
 ) -> Result<Vec<Vec<NodeSteps>>, RolloutError> {
     let fits = |plan: &NodePlan| wanted.iter().any(|i| plan.classes[i.chip.index()] == i.class);
-    let mut fitting = Vec::new();
-    for name in yard.nodes.keys() {
-        // Without waves: every admitted node of a fitting board.
+    let mut choices = Vec::new();
+    for (name, file) in &yard.nodes {
         let plan = yard.plan(name)?;
         let admitted = views.get(&plan.id).is_some_and(|v| v.admitted);
-        if !request.waves.is_empty() || admitted && fits(&plan) {
-            fitting.push(name.as_str());
-        }
+        choices.push(Choice { name, labels: &file.labels, fits: admitted && fits(&plan) });
     }
     let mut planned = Vec::new();
-    for wave in waves::split(&fitting, request.waves)? {
+    for wave in waves::split(&choices, request.waves)? {
         let mut nodes = Vec::new();
         for name in wave {
             let plan = yard.plan(&name)?;
@@ -222,37 +192,14 @@ pub fn start_bundles(
     tell: Telling<'_>,
 ) -> Result<RolloutView, RolloutError> {
     let views = views(client)?;
-    let mut names = Vec::new();
-    for name in yard.nodes.keys() {
-        let asked = request.nodes.iter().any(|n| n == name);
-        let admitted = views.get(&yard.node_id(name)).is_some_and(|v| v.admitted);
-        if asked || request.nodes.is_empty() && (admitted || !request.waves.is_empty()) {
-            names.push(name.as_str());
-        }
-    }
-    for name in request.nodes {
-        yard.node(name)?;
-    }
-    let mut planned = Vec::new();
-    for wave in waves::split(&names, request.waves)? {
-        let mut steps = Vec::new();
-        for name in wave {
-            let view = views.get(&yard.node_id(&name)).ok_or_else(|| RolloutError::Unknown(name.clone()))?;
-            steps.extend(bundles::step_of(yard, unlocked, &name, view)?);
-        }
-        if !steps.is_empty() {
-            planned.push(steps);
-        }
-    }
-    if planned.is_empty() {
-        return Err(RolloutError::NothingToDo);
-    }
+    let planned = plan_bundles(yard, unlocked, &views, request)?;
+    tell_waves(planned.iter().map(|wave| wave.iter().map(|s| s.plan.name.as_str()).collect()), tell);
     // All are checked before the first is sealed.
     for step in planned.iter().flatten() {
         seal::allowed(unlocked, &step.plan, step.before.as_ref())?;
     }
     follow(yard, Role::Bundle, &views)?;
-    let mut care = request.care;
+    let mut care = request.care.clone();
     let mut new = Vec::new();
     let mut envelopes = Vec::new();
     for wave in &planned {
@@ -274,6 +221,76 @@ pub fn start_bundles(
     }
     upload(client, envelopes.iter(), tell)?;
     begin(client, request.title, request.kind, new, care, tell)
+}
+
+/// The step of every node, wave by wave; nodes and waves with nothing to do are left out.
+fn plan_bundles(
+    yard: &Yard,
+    unlocked: &Unlocked,
+    views: &BTreeMap<NodeId, NodeView>,
+    request: &BundleRollout<'_>,
+) -> Result<Vec<Vec<bundles::BundleStep>>, RolloutError> {
+    for name in request.nodes {
+        yard.node(name)?;
+    }
+    let mut choices = Vec::new();
+    for (name, file) in &yard.nodes {
+        let asked = request.nodes.contains(name);
+        let admitted = views.get(&yard.node_id(name)).is_some_and(|v| v.admitted);
+        let fits = asked || request.nodes.is_empty() && admitted;
+        if fits || request.nodes.is_empty() {
+            choices.push(Choice { name, labels: &file.labels, fits });
+        }
+    }
+    let mut planned = Vec::new();
+    for wave in waves::split(&choices, request.waves)? {
+        let mut steps = Vec::new();
+        for name in wave {
+            let view = views.get(&yard.node_id(&name)).ok_or_else(|| RolloutError::Unknown(name.clone()))?;
+            steps.extend(bundles::step_of(yard, unlocked, &name, view)?);
+        }
+        if !steps.is_empty() {
+            planned.push(steps);
+        }
+    }
+    if planned.is_empty() { Err(RolloutError::NothingToDo) } else { Ok(planned) }
+}
+
+/// The waves of a rollout of images, without signing or sending anything.
+///
+/// # Errors
+/// As [`start_images`].
+pub fn waves_of_images(
+    yard: &Yard,
+    client: &Client,
+    request: &ImageRollout<'_>,
+) -> Result<Vec<PlannedWave>, RolloutError> {
+    let library = Library::read(yard)?;
+    let wanted = wanted(&library, request)?;
+    let planned = plan_images(yard, &views(client)?, &wanted, &library, request)?;
+    Ok(shown(planned.iter().map(|wave| wave.iter().map(|n| n.node.as_str()).collect())))
+}
+
+/// The waves of a rollout of bundles, without sealing or sending anything.
+///
+/// # Errors
+/// As [`start_bundles`].
+pub fn waves_of_bundles(
+    yard: &Yard,
+    unlocked: &Unlocked,
+    client: &Client,
+    request: &BundleRollout<'_>,
+) -> Result<Vec<PlannedWave>, RolloutError> {
+    let planned = plan_bundles(yard, unlocked, &views(client)?, request)?;
+    Ok(shown(planned.iter().map(|wave| wave.iter().map(|s| s.plan.name.as_str()).collect())))
+}
+
+fn wanted<'a>(library: &'a Library, request: &ImageRollout<'_>) -> Result<Vec<&'a Packed>, RolloutError> {
+    let mut wanted = Vec::new();
+    for name in request.images {
+        wanted.extend(library.named(name)?);
+    }
+    Ok(wanted)
 }
 
 pub(crate) fn views(client: &Client) -> Result<BTreeMap<NodeId, NodeView>, RolloutError> {
@@ -320,14 +337,20 @@ pub(crate) fn begin(
     care: Care,
     tell: Telling<'_>,
 ) -> Result<RolloutView, RolloutError> {
-    let gate = Gate {
-        max_failed: care.max_failed,
-        max_silent: care.max_silent,
-        silent_after_seconds: care.silent_after_seconds,
+    let wave = |(n, targets)| NewWave {
+        targets,
+        soak_seconds: care.soak_seconds,
+        evidence: care.evidence,
+        approval: match care.approval {
+            Approval::None => false,
+            Approval::Later => n > 0,
+            Approval::Every => true,
+        },
+        gate: care.gate,
     };
-    let waves =
-        waves.into_iter().map(|targets| NewWave { targets, soak_seconds: care.soak_seconds, gate }).collect();
-    let new = NewRollout { title: title.to_owned(), kind, waves, on_failure: care.on_failure };
+    let waves = waves.into_iter().enumerate().map(wave).collect();
+    let (on_failure, windows) = (care.on_failure, care.windows);
+    let new = NewRollout { title: title.to_owned(), kind, waves, on_failure, windows };
     let planned = client.new_rollout(&new)?;
     tell(&format!("starting rollout {}", planned.id));
     Ok(client.act(planned.id, Action::Start, None)?)

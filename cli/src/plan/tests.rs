@@ -1,5 +1,6 @@
+use super::care::Care;
 use super::images::steps_of;
-use super::rollout::{BundleRollout, Care, ImageRollout, start_bundles, start_images};
+use super::rollout::{BundleRollout, ImageRollout, start_bundles, start_images};
 use super::wifi::{NewNetwork, Stand, WifiError};
 use super::*;
 use crate::api::{Client, Request, Response, Transport};
@@ -12,8 +13,8 @@ use pintle_protocol::cose::{SigningKey, StaticSecret};
 use pintle_protocol::id::{NodeId, PublicKey};
 use pintle_protocol::suit::peek;
 use pintle_server::contract::{
-    EnvelopeStored, Kind, NewRollout, NodeView, OnFailure, PayloadStored, ReportView, RolloutState,
-    RolloutView, RunningView, Status, WifiView,
+    EnvelopeStored, Kind, NewRollout, NodeView, OnFailure, OutcomeView, PayloadStored, ReportView,
+    RolloutState, RolloutView, RunningView, Status, WifiView,
 };
 use std::cell::RefCell;
 use std::collections::BTreeMap;
@@ -142,6 +143,8 @@ impl Transport for Fake {
                 kind: Kind::Image,
                 state: RolloutState::Ready,
                 held_because: None,
+                ended_early: false,
+                windows: None,
                 on_failure: OnFailure::Hold,
                 created_at: 0,
                 started_at: None,
@@ -280,21 +283,21 @@ fn a_first_bundle_holds_and_the_second_has_a_way_back() {
     let (client, memory) = server(vec![node.clone()]);
     let care = Care { on_failure: OnFailure::TurnBack, ..Care::default() };
     let mut rng = from_seed(1);
-    start_bundles(&yard, &unlocked, &client, &bundles(&[], care), &mut rng, &mut |_| ()).unwrap();
+    start_bundles(&yard, &unlocked, &client, &bundles(&[], care.clone()), &mut rng, &mut |_| ()).unwrap();
     let first = memory.borrow().rollouts[0].clone();
     assert_eq!((first.on_failure, first.waves[0].targets[0].steps[0].way_back), (OnFailure::Hold, None));
 
     // It is in force, and says the same: nothing to do.
     node.report.as_mut().unwrap().bundle = Some(first.waves[0].targets[0].steps[0].envelope);
     let (client, memory) = server(vec![node.clone()]);
-    let again = start_bundles(&yard, &unlocked, &client, &bundles(&[], care), &mut rng, &mut |_| ());
+    let again = start_bundles(&yard, &unlocked, &client, &bundles(&[], care.clone()), &mut rng, &mut |_| ());
     assert!(matches!(again, Err(RolloutError::NothingToDo)));
 
     let text = fs::read_to_string(yard.path("nodes/barn.toml")).unwrap();
     fs::write(yard.path("nodes/barn.toml"), text.replace("travel_seconds = 20", "travel_seconds = 22"))
         .unwrap();
     let yard = Yard::open(yard.dir()).unwrap();
-    start_bundles(&yard, &unlocked, &client, &bundles(&[], care), &mut rng, &mut |_| ()).unwrap();
+    start_bundles(&yard, &unlocked, &client, &bundles(&[], care.clone()), &mut rng, &mut |_| ()).unwrap();
     let second = memory.borrow().rollouts[0].clone();
     assert_eq!(second.on_failure, OnFailure::TurnBack);
     let step = second.waves[0].targets[0].steps[0];
@@ -303,8 +306,8 @@ fn a_first_bundle_holds_and_the_second_has_a_way_back() {
 
     node.report.as_mut().unwrap().bundle = Some(Digest([7; 32]));
     let (client, _) = server(vec![node]);
-    let error =
-        start_bundles(&yard, &unlocked, &client, &bundles(&[], care), &mut rng, &mut |_| ()).unwrap_err();
+    let error = start_bundles(&yard, &unlocked, &client, &bundles(&[], care.clone()), &mut rng, &mut |_| ())
+        .unwrap_err();
     assert!(matches!(error, RolloutError::ForeignBundle { .. }));
 }
 
@@ -323,7 +326,9 @@ fn a_change_of_wifi_is_tallied_and_finished_only_when_all_have_proved() {
     assert!(matches!(change(&yard, &unlocked, &["barn"]), Err(WifiError::UnderWay(_))));
     let with = |name: &str, candidate: Option<&str>| {
         let mut v = view(&yard, name, "net-1.0.0", "io-1.0.0");
-        v.report.as_mut().unwrap().wifi.candidate = candidate.map(str::to_owned);
+        let report = v.report.as_mut().unwrap();
+        report.wifi.candidate = candidate.map(str::to_owned);
+        report.bundle = Some(Digest([0xb1; 32]));
         v
     };
     let tally = |barn: Option<&str>, gate: Option<&str>, in_force: bool| {
@@ -342,6 +347,24 @@ fn a_change_of_wifi_is_tallied_and_finished_only_when_all_have_proved() {
     silent.silent = true;
     let unheard = wifi::tally(&yard, &[with("barn", Some("proved")), silent], &|_, _| true).unwrap();
     assert_eq!(unheard.nodes[1].1, Stand::NotHeard);
+
+    // A node that went back says why; how something else ended says nothing about the network.
+    let brought = Digest([0xca; 32]);
+    let went_back = |envelope| {
+        let mut v = with("gate", None);
+        v.report.as_mut().unwrap().outcome = Some(OutcomeView {
+            envelope,
+            ending: "went back".to_owned(),
+            reason: 411,
+            sentence: Some("the new network refused the passphrase".to_owned()),
+            detail: 0,
+        });
+        let views = [with("barn", None), v];
+        wifi::tally(&yard, &views, &|_, digest| *digest == brought).unwrap().nodes[1].1.clone()
+    };
+    let reason = "the new network refused the passphrase".to_owned();
+    assert_eq!(went_back(brought), Stand::Failed { reason });
+    assert_eq!(went_back(Digest([0xcb; 32])), Stand::NoBundle);
 
     let all = tally(Some("proved"), Some("proved"), true);
     assert!(all.safe());

@@ -27,61 +27,132 @@ pub enum WaveError {
     /// No nodes at all.
     #[error("there are no nodes to roll out to")]
     NoNodes,
+    /// A share that is none.
+    #[error("`{0}` is no share such as 25%: 1% to 100%")]
+    Share(String),
+    /// A label that no node has.
+    #[error("no node that this goes to has the label `{label}`")]
+    NoLabel {
+        /// The label.
+        label: String,
+        /// The one that was probably meant.
+        nearest: Option<String>,
+    },
     /// A time that is none.
     #[error("`{0}` is no time such as 90s, 30m, 2h or 1d")]
     Time(String),
 }
 
-/// Splits `nodes` into waves. Each of `asked` is a list of names with commas, or holds the word
-/// `rest` for all that stand in no other wave. With nothing asked: the first node alone, then the
-/// rest, so that a fault shows on one door.
+/// A node that a rollout may go to.
+#[derive(Clone, Copy, Debug)]
+pub struct Choice<'a> {
+    /// Its name.
+    pub name: &'a str,
+    /// Its labels.
+    pub labels: &'a [String],
+    /// Whether it takes part when it is not asked for by name.
+    pub fits: bool,
+}
+
+/// What a wave asks for.
+enum Ask<'a> {
+    Name(&'a str),
+    Label(&'a str),
+    /// Per cent of all nodes that fit.
+    Share(usize),
+    Rest,
+}
+
+/// Splits nodes into waves. Each of `asked` is a list with commas of names, `label=NAME` (all
+/// with that label), `NN%` (a share of all nodes, rounded up, in the order of their names) and the
+/// word `rest`. A node stands in one wave: names are taken out first, then labels, then shares,
+/// each wave by wave, then the rest. The same nodes and the same wish give the same waves.
+///
+/// With nothing asked: the first node alone, then the rest, so that a fault shows on one door.
 ///
 /// # Errors
 /// [`WaveError`].
-pub fn split(nodes: &[&str], asked: &[String]) -> Result<Vec<Vec<String>>, WaveError> {
+pub fn split(nodes: &[Choice<'_>], asked: &[String]) -> Result<Vec<Vec<String>>, WaveError> {
+    let fitting = || nodes.iter().filter(|n| n.fits);
+    if asked.is_empty() {
+        let mut names = fitting().map(|n| n.name.to_owned());
+        let first = names.next().ok_or(WaveError::NoNodes)?;
+        let rest: Vec<String> = names.collect();
+        return Ok([vec![first], rest].into_iter().filter(|w| !w.is_empty()).collect());
+    }
     if nodes.is_empty() {
         return Err(WaveError::NoNodes);
     }
-    if asked.is_empty() {
-        let (first, rest) = nodes.split_at(1);
-        let own = |n: &[&str]| n.iter().map(|n| (*n).to_owned()).collect::<Vec<_>>();
-        return Ok([own(first), own(rest)].into_iter().filter(|w| !w.is_empty()).collect());
-    }
-    let mut named = BTreeSet::new();
-    let mut rests = 0;
-    for name in asked.iter().flat_map(|w| names(w)) {
-        if name == "rest" {
-            rests += 1;
-        } else if !nodes.contains(&name) {
-            let nearest = crate::yard::names::nearest(name, nodes.iter().copied()).map(str::to_owned);
-            return Err(WaveError::NoNode { node: name.to_owned(), nearest });
-        } else if !named.insert(name) {
-            return Err(WaveError::Twice(name.to_owned()));
-        }
-    }
-    if rests > 1 {
+    let asks: Vec<Vec<Ask<'_>>> = asked
+        .iter()
+        .map(|wave| wave.split(',').map(str::trim).filter(|w| !w.is_empty()).map(ask).collect())
+        .collect::<Result<_, _>>()?;
+    if asks.iter().flatten().filter(|a| matches!(a, Ask::Rest)).count() > 1 {
         return Err(WaveError::TwoRests);
     }
-    let rest = || nodes.iter().filter(|n| !named.contains(**n)).copied();
-    let mut waves = Vec::new();
-    for (number, wave) in asked.iter().enumerate() {
-        let mut list = Vec::new();
-        for name in names(wave) {
-            match name {
-                "rest" => list.extend(rest().map(str::to_owned)),
-                name => list.push(name.to_owned()),
+    let mut taken = BTreeSet::new();
+    let mut waves = vec![Vec::new(); asks.len()];
+    let each = || asks.iter().enumerate().flat_map(|(w, wave)| wave.iter().map(move |a| (w, a)));
+    for (w, ask) in each() {
+        let Ask::Name(name) = ask else { continue };
+        let node = nodes.iter().find(|n| n.name == *name).ok_or_else(|| no_node(nodes, name))?;
+        if !taken.insert(node.name) {
+            return Err(WaveError::Twice((*name).to_owned()));
+        }
+        waves[w].push(node.name.to_owned());
+    }
+    for (w, ask) in each() {
+        let Ask::Label(label) = ask else { continue };
+        let has = |n: &&Choice<'_>| n.labels.iter().any(|l| l == label);
+        if !fitting().any(|n| has(&n)) {
+            return Err(no_label(nodes, label));
+        }
+        for node in fitting().filter(has) {
+            if taken.insert(node.name) {
+                waves[w].push(node.name.to_owned());
             }
         }
-        if list.is_empty() {
-            return Err(WaveError::Empty(number + 1));
-        }
-        waves.push(list);
     }
-    Ok(waves)
+    for (w, ask) in each() {
+        let Ask::Share(percent) = ask else { continue };
+        let most = (fitting().count() * percent).div_ceil(100);
+        let free: Vec<&str> = fitting().map(|n| n.name).filter(|n| !taken.contains(n)).take(most).collect();
+        taken.extend(&free);
+        waves[w].extend(free.into_iter().map(str::to_owned));
+    }
+    for (w, ask) in each() {
+        if matches!(ask, Ask::Rest) {
+            waves[w].extend(fitting().map(|n| n.name).filter(|n| !taken.contains(n)).map(str::to_owned));
+        }
+    }
+    match waves.iter().position(Vec::is_empty) {
+        Some(empty) => Err(WaveError::Empty(empty + 1)),
+        None => Ok(waves),
+    }
 }
 
-fn names(wave: &str) -> impl Iterator<Item = &str> {
-    wave.split(',').map(str::trim).filter(|n| !n.is_empty())
+fn ask(word: &str) -> Result<Ask<'_>, WaveError> {
+    if word == "rest" {
+        return Ok(Ask::Rest);
+    }
+    if let Some(label) = word.strip_prefix("label=") {
+        return Ok(Ask::Label(label));
+    }
+    let Some(share) = word.strip_suffix('%') else { return Ok(Ask::Name(word)) };
+    let digits = share.bytes().all(|b| b.is_ascii_digit());
+    let percent = share.parse().ok().filter(|p| digits && (1..=100).contains(p));
+    percent.map(Ask::Share).ok_or_else(|| WaveError::Share(word.to_owned()))
+}
+
+fn no_node(nodes: &[Choice<'_>], name: &str) -> WaveError {
+    let nearest = crate::yard::names::nearest(name, nodes.iter().map(|n| n.name)).map(str::to_owned);
+    WaveError::NoNode { node: name.to_owned(), nearest }
+}
+
+fn no_label(nodes: &[Choice<'_>], label: &str) -> WaveError {
+    let known = nodes.iter().flat_map(|n| n.labels).map(String::as_str);
+    let nearest = crate::yard::names::nearest(label, known).map(str::to_owned);
+    WaveError::NoLabel { label: label.to_owned(), nearest }
 }
 
 /// A length of time as people write it: `90s`, `30m`, `2h`, `1d`, in seconds.
@@ -124,8 +195,51 @@ mod tests {
 
     const NODES: [&str; 4] = ["barn", "gate", "hen-house", "shed"];
 
+    fn split(nodes: &[&str], asked: &[String]) -> Result<Vec<Vec<String>>, WaveError> {
+        let field = ["field".to_owned()];
+        let labels = |name: &str| if matches!(name, "gate" | "shed") { &field[..] } else { &[] };
+        let choice = |n: &&'static str| Choice { name: n, labels: labels(n), fits: *n != "spare" };
+        let nodes: Vec<&'static str> =
+            [&NODES[..], &["spare"]].concat().into_iter().filter(|n| nodes.contains(n)).collect();
+        super::split(&nodes.iter().map(choice).collect::<Vec<_>>(), asked)
+    }
+
     fn waves(asked: &[&str]) -> Result<Vec<Vec<String>>, WaveError> {
         split(&NODES, &asked.iter().map(|a| (*a).to_owned()).collect::<Vec<_>>())
+    }
+
+    #[test]
+    fn labels_and_shares_take_what_is_not_named() {
+        assert_eq!(
+            waves(&["label=field", "rest"]).unwrap(),
+            [vec!["gate", "shed"], vec!["barn", "hen-house"]]
+        );
+        assert_eq!(waves(&["25%", "rest"]).unwrap(), [vec!["barn"], vec!["gate", "hen-house", "shed"]]);
+        assert_eq!(waves(&["26%", "rest"]).unwrap()[0], ["barn", "gate"], "rounded up");
+        assert_eq!(waves(&["50%", "100%"]).unwrap(), [vec!["barn", "gate"], vec!["hen-house", "shed"]]);
+        // Names come before labels, labels before shares, whatever the order of the waves.
+        assert_eq!(
+            waves(&["50%", "label=field", "gate"]).unwrap(),
+            [vec!["barn", "hen-house"], vec!["shed"], vec!["gate"]]
+        );
+        assert_eq!(waves(&["barn,25%", "rest"]).unwrap(), [vec!["barn", "gate"], vec!["hen-house", "shed"]]);
+        assert_eq!(waves(&["100%", "1%"]), Err(WaveError::Empty(2)));
+        for bad in ["0%", "101%", "%", "2.5%", "+5%", "-1%", "99999999999999999999%"] {
+            assert_eq!(waves(&[bad]), Err(WaveError::Share(bad.to_owned())));
+        }
+        let nearest = Some("field".to_owned());
+        assert_eq!(waves(&["label=feild"]), Err(WaveError::NoLabel { label: "feild".to_owned(), nearest }));
+    }
+
+    #[test]
+    fn what_does_not_fit_goes_only_when_named() {
+        let nodes = ["barn", "gate", "spare"];
+        let asked =
+            |asked: &[&str]| split(&nodes, &asked.iter().map(|a| (*a).to_owned()).collect::<Vec<_>>());
+        assert_eq!(asked(&[]).unwrap(), [vec!["barn"], vec!["gate"]]);
+        assert_eq!(asked(&["100%"]).unwrap(), [vec!["barn", "gate"]]);
+        assert_eq!(asked(&["spare", "rest"]).unwrap(), [vec!["spare"], vec!["barn", "gate"]]);
+        assert_eq!(split(&["spare"], &[]), Err(WaveError::NoNodes));
     }
 
     #[test]
@@ -170,7 +284,7 @@ mod tests {
 
     proptest! {
         #[test]
-        fn every_node_stands_in_one_wave_at_most(asked in proptest::collection::vec("(barn|gate|shed|rest)(,(gate|shed|rest))?", 0..4)) {
+        fn every_node_stands_in_one_wave_at_most(asked in proptest::collection::vec("(barn|gate|shed|rest|label=field|40%)(,(gate|shed|rest|25%))?", 0..4)) {
             if let Ok(found) = split(&NODES, &asked) {
                 let all: Vec<_> = found.iter().flatten().collect();
                 let unique: BTreeSet<_> = all.iter().collect();

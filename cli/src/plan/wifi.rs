@@ -5,6 +5,7 @@ use crate::yard::files::{self, FileError, Readers};
 use crate::yard::names::{self, What};
 use crate::yard::tables::{CandidateTable, NetworkTable, NetworksFile};
 use crate::yard::{Unlocked, Yard, YardError};
+use pintle_protocol::id::Digest;
 use pintle_server::contract::NodeView;
 use rand_core::CryptoRng;
 use serde::Serialize;
@@ -195,11 +196,10 @@ impl Tally {
     }
 }
 
-/// Whether the bundle that a node runs is one that brought the candidate network.
-pub fn brought(yard: &Yard, unlocked: &Unlocked, node: &str, view: &NodeView) -> bool {
+/// Whether a bundle of a node, by its manifest digest, brought the candidate network.
+pub fn brought(yard: &Yard, unlocked: &Unlocked, node: &str, bundle: &Digest) -> bool {
     let Some((network, _)) = candidate_of(yard) else { return false };
-    let Some(digest) = view.report.as_ref().and_then(|r| r.bundle) else { return false };
-    let kept = seal::kept(yard, node).unwrap_or_default().into_iter().find(|k| k.digest == digest);
+    let kept = seal::kept(yard, node).unwrap_or_default().into_iter().find(|k| k.digest == *bundle);
     let bundle = kept.and_then(|k| seal::open_kept(unlocked, node, &k).ok());
     bundle.is_some_and(|b| {
         let named = b.wifi_change.and_then(|w| b.networks.get(usize::from(w.candidate)));
@@ -207,15 +207,15 @@ pub fn brought(yard: &Yard, unlocked: &Unlocked, node: &str, view: &NodeView) ->
     })
 }
 
-/// Counts who has proved the new network. `views`: what the server knows. `in_force`: whether the
-/// bundle that a node runs is one that brought the candidate.
+/// Counts who has proved the new network. `views`: what the server knows. `brought`: whether a
+/// bundle of a node brought the candidate.
 ///
 /// # Errors
 /// [`WifiError::None`] if no change is under way.
 pub fn tally(
     yard: &Yard,
     views: &[NodeView],
-    in_force: &dyn Fn(&str, &NodeView) -> bool,
+    brought: &dyn Fn(&str, &Digest) -> bool,
 ) -> Result<Tally, WifiError> {
     let (network, candidate) = candidate_of(yard).ok_or(WifiError::None)?;
     let uses_old = |name: &String| {
@@ -233,20 +233,20 @@ pub fn tally(
             }
             continue;
         }
-        nodes.push((name.clone(), view.map_or(Stand::NotHeard, |v| stand(name, v, in_force))));
+        nodes.push((name.clone(), view.map_or(Stand::NotHeard, |v| stand(name, v, brought))));
     }
     Ok(Tally { candidate: network.name.clone(), replaces: candidate.replaces.clone(), nodes })
 }
 
-fn stand(name: &str, view: &NodeView, in_force: &dyn Fn(&str, &NodeView) -> bool) -> Stand {
+fn stand(name: &str, view: &NodeView, brought: &dyn Fn(&str, &Digest) -> bool) -> Stand {
     let Some(report) = view.report.as_ref().filter(|_| !view.silent) else { return Stand::NotHeard };
-    if !in_force(name, view) {
+    if !report.bundle.is_some_and(|bundle| brought(name, &bundle)) {
         return match &report.outcome {
             // It tried, and went back to the bundle before.
-            Some(o) if o.ending != "kept" && report.wifi.candidate.is_none() => match &o.sentence {
-                Some(reason) => Stand::Failed { reason: reason.clone() },
-                None => Stand::NoBundle,
-            },
+            Some(o) if o.ending != "kept" && brought(name, &o.envelope) => {
+                let unknown = || format!("reason {}, which this version does not know", o.reason);
+                Stand::Failed { reason: o.sentence.clone().unwrap_or_else(unknown) }
+            }
             _ => Stand::NoBundle,
         };
     }

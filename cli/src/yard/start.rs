@@ -76,7 +76,8 @@ fn fill(dir: &Path, new: NewYard<'_>, rng: &mut dyn CryptoRng) -> Result<(), Yar
         files::write_new(&public_key_path(dir, role), format!("{public}\n").as_bytes(), Readers::Usual)?;
     }
     Sequences::create(&dir.join(SEQUENCES))?;
-    let file = YardFile { name: new.name.to_owned(), domain: new.domain.to_owned(), server: None };
+    let file =
+        YardFile { name: new.name.to_owned(), domain: new.domain.to_owned(), time_zone: None, server: None };
     put("yard.toml", &yard_text(&file))?;
     Ok(())
 }
@@ -90,6 +91,9 @@ pub(crate) fn yard_text(file: &YardFile) -> String {
         quoted(&file.name),
         quoted(&file.domain)
     );
+    if let Some(zone) = &file.time_zone {
+        text += &format!("# For the windows of rollouts.\ntime_zone = {}\n", quoted(zone));
+    }
     if let Some(server) = &file.server {
         let addresses: Vec<_> = server.addresses.iter().map(|a| quoted(a)).collect();
         text += &format!(

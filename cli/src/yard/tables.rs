@@ -15,6 +15,9 @@ pub struct YardFile {
     /// A domain name that is yours or ends in `.example`; identifiers are made from it, so it
     /// never changes.
     pub domain: String,
+    /// Its time zone, a name of the IANA database; rollouts with windows need it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub time_zone: Option<String>,
     /// The server, once joined.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub server: Option<ServerTable>,
@@ -102,6 +105,9 @@ pub struct NodeFile {
     pub board: String,
     /// What people call it, at most 32 bytes.
     pub label: String,
+    /// Labels by which waves of a rollout find it, such as `outbuildings`.
+    #[serde(default)]
+    pub labels: Vec<String>,
     /// Its networks by name, the preferred one first; left out: all of the yard in their order.
     #[serde(default)]
     pub networks: Option<Vec<String>>,

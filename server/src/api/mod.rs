@@ -41,6 +41,8 @@ pub(crate) fn configure(at: &mut web::ServiceConfig) {
         .service(on("/rollouts/{id}/start", vec![web::post().to(rollouts::start)]))
         .service(on("/rollouts/{id}/hold", vec![web::post().to(rollouts::hold)]))
         .service(on("/rollouts/{id}/resume", vec![web::post().to(rollouts::resume)]))
+        .service(on("/rollouts/{id}/approve", vec![web::post().to(rollouts::approve)]))
+        .service(on("/rollouts/{id}/end", vec![web::post().to(rollouts::end)]))
         .service(on("/rollouts/{id}/turn-back", vec![web::post().to(rollouts::turn_back)]))
         .service(on("/journal", vec![web::get().to(journal::page)]))
         .service(on("/journal/check", vec![web::get().to(journal::check)]))

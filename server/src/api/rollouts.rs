@@ -2,7 +2,7 @@
 
 use super::{from_path, json, maybe_json};
 use crate::app::App;
-use crate::contract::{NewRollout, Note, RolloutView};
+use crate::contract::{Approve, NewRollout, Note, RolloutView};
 use crate::error::ApiError;
 use crate::ops::rollouts::Action;
 use crate::store::rollouts as rows;
@@ -80,6 +80,26 @@ pub(super) async fn turn_back(
     act(&app, &id, Action::TurnBack, payload).await
 }
 
+/// Ends it early.
+pub(super) async fn end(
+    app: web::Data<App>,
+    id: web::Path<String>,
+    payload: web::Payload,
+) -> Result<web::Json<RolloutView>, ApiError> {
+    act(&app, &id, Action::End, payload).await
+}
+
+/// Lets the wave open that waits for approval.
+pub(super) async fn approve(
+    app: web::Data<App>,
+    id: web::Path<String>,
+    payload: web::Payload,
+) -> Result<web::Json<RolloutView>, ApiError> {
+    let number = from_path("rollout", &id)?;
+    let Approve { note, wave } = maybe_json(&app, payload).await?;
+    act_noted(&app, number, Action::Approve(wave), note).await
+}
+
 async fn act(
     app: &App,
     id: &str,
@@ -88,6 +108,15 @@ async fn act(
 ) -> Result<web::Json<RolloutView>, ApiError> {
     let number = from_path("rollout", id)?;
     let Note { note } = maybe_json(app, payload).await?;
+    act_noted(app, number, action, note).await
+}
+
+async fn act_noted(
+    app: &App,
+    number: i64,
+    action: Action,
+    note: Option<String>,
+) -> Result<web::Json<RolloutView>, ApiError> {
     ops::nodes::check_note(note.as_ref())?;
     let now = app.now();
     let view = app

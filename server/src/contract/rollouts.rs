@@ -1,6 +1,6 @@
 //! Rollouts: what goes to which nodes, in which waves, and how far it has come.
 
-use super::{Seconds, text};
+use super::{Seconds, Windows, WindowsView, text};
 use pintle_protocol::id::{Digest, NodeId};
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -17,18 +17,42 @@ pub struct NewRollout {
     pub waves: Vec<NewWave>,
     /// What happens when a gate fails.
     pub on_failure: OnFailure,
+    /// When something new may be offered; at any time if left out.
+    #[serde(default)]
+    pub windows: Option<Windows>,
 }
 
 /// Nodes that are updated at the same time.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct NewWave {
-    /// Its nodes, 1 to 256; a node occurs once in the whole rollout.
+    /// Its nodes, 1 to 4096; a node occurs once in the whole rollout.
     pub targets: Vec<NewTarget>,
     /// How long everything must stay well after its last node kept, before the wave passes.
     pub soak_seconds: u32,
+    /// What must have been seen of every node that kept, besides time passing.
+    #[serde(default)]
+    pub evidence: Evidence,
+    /// Whether it opens only after a person approved it.
+    #[serde(default)]
+    pub approval: bool,
     /// What is tolerated.
     pub gate: Gate,
+}
+
+/// What must have been seen of every node that kept before its wave passes. Nodes that are
+/// silent, failed or were changed by hand meanwhile do not count.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Evidence {
+    /// Check-ins after the one by which it was kept; 0 to 1000.
+    #[serde(default)]
+    pub min_check_ins: u32,
+    /// Times that its door was seen closed, then not closed, then closed again; 0 to 1000. Only
+    /// check-ins show where a door is, so that a door which opens and closes between two of them
+    /// counts for nothing.
+    #[serde(default)]
+    pub min_door_cycles: u32,
 }
 
 /// A node, and what it takes up, step by step.
@@ -66,6 +90,41 @@ pub struct Gate {
     /// A node that has not checked in for this long counts as silent; at least twice
     /// the interval of check-ins, 600 as usual.
     pub silent_after_seconds: u32,
+    /// Nodes that may be waiting for their door for longer than `waiting_after_seconds`; any
+    /// number if left out. New firmware that no longer knows where the door is shows this way.
+    #[serde(default)]
+    pub max_waiting: Option<u32>,
+    /// See `max_waiting`; a day as usual.
+    #[serde(default = "a_day")]
+    pub waiting_after_seconds: u32,
+    /// Nodes that kept and may be unwell since, by the two limits below.
+    #[serde(default)]
+    pub max_unwell: u32,
+    /// A node that has started more often than this since it kept is unwell; never if left out.
+    #[serde(default)]
+    pub max_restarts: Option<u32>,
+    /// A node whose signal was below this many dBm in three check-ins in a row is unwell; never
+    /// if left out.
+    #[serde(default)]
+    pub min_signal_dbm: Option<i8>,
+}
+
+const fn a_day() -> u32 {
+    86_400
+}
+
+impl Gate {
+    /// Tolerates no failure and no silence of an hour, and looks at nothing else.
+    pub const STRICT: Self = Self {
+        max_failed: 0,
+        max_silent: 0,
+        silent_after_seconds: 3600,
+        max_waiting: None,
+        waiting_after_seconds: a_day(),
+        max_unwell: 0,
+        max_restarts: None,
+        min_signal_dbm: None,
+    };
 }
 
 /// What a rollout changes.
@@ -104,14 +163,27 @@ pub enum OnFailure {
     TurnBack,
 }
 
-/// Starts, holds, resumes or turns back a rollout: `POST /api/v1/rollouts/{id}/start`, `/hold`,
-/// `/resume`, `/turn-back`. An empty body is fine too.
+/// Starts, holds, resumes, turns back or ends a rollout: `POST /api/v1/rollouts/{id}/start`,
+/// `/hold`, `/resume`, `/turn-back`, `/end`. An empty body is fine too.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Note {
     /// Why, for the journal; up to 200 characters.
     #[serde(default)]
     pub note: Option<String>,
+}
+
+/// Approves the wave that waits for it: `POST /api/v1/rollouts/{id}/approve`. An empty body is
+/// fine too.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Approve {
+    /// Why, for the journal; up to 200 characters.
+    #[serde(default)]
+    pub note: Option<String>,
+    /// The wave that is meant, counted from 1; refused if another one waits.
+    #[serde(default)]
+    pub wave: Option<u32>,
 }
 
 /// Where a rollout stands.
@@ -126,7 +198,7 @@ pub enum RolloutState {
     /// Nothing is offered until a person decides.
     #[serde(rename = "held")]
     Held,
-    /// Every wave has passed.
+    /// Every wave has passed, or a person ended it early.
     #[serde(rename = "done")]
     Done,
     /// Nodes that kept get, or got, their ways back.
@@ -159,6 +231,9 @@ pub enum WaveState {
     /// An earlier wave has not passed.
     #[serde(rename = "not open")]
     NotOpen,
+    /// Earlier waves have passed; a person has to approve this one.
+    #[serde(rename = "waiting for approval")]
+    ForApproval,
     /// Its nodes are offered their steps.
     #[serde(rename = "open")]
     Open,
@@ -178,6 +253,7 @@ impl WaveState {
     pub const fn phrase(self) -> &'static str {
         match self {
             Self::NotOpen => "not open",
+            Self::ForApproval => "waiting for approval",
             Self::Open => "open",
             Self::Soaking => "soaking",
             Self::Passed => "passed",
@@ -203,8 +279,12 @@ pub struct RolloutView {
     pub kind: Kind,
     /// Where it stands.
     pub state: RolloutState,
-    /// Why it is held or was turned back, as a sentence.
+    /// Why it is held, was turned back or was ended early, as a sentence.
     pub held_because: Option<String>,
+    /// Whether a person ended it before every wave had passed.
+    pub ended_early: bool,
+    /// When something new may be offered; absent if at any time.
+    pub windows: Option<WindowsView>,
     /// What happens when a gate fails.
     pub on_failure: OnFailure,
     /// When it was planned.
@@ -233,8 +313,19 @@ pub struct WaveView {
     pub soak_until: Option<Seconds>,
     /// Its soak time.
     pub soak_seconds: u32,
+    /// What must have been seen besides.
+    pub evidence: Evidence,
+    /// Whether it opens only after a person approved it.
+    pub approval: bool,
+    /// When a person did.
+    pub approved_at: Option<Seconds>,
     /// What it tolerates.
     pub gate: Gate,
+    /// What it proves once it passes, or proved, as a sentence, with the one-sided 95 % bound of
+    /// Clopper & Pearson (Biometrika 26, 404-413, 1934); waves before it count too.
+    pub proves: String,
+    /// What it waits for before it passes, each a sentence.
+    pub waits_for: Vec<String>,
     /// Its nodes.
     pub targets: Vec<TargetView>,
 }
@@ -316,4 +407,12 @@ pub struct TargetView {
     pub reason: Option<String>,
     /// Why it waits for the door, each a sentence.
     pub holds: Vec<String>,
+    /// Check-ins seen since it kept, no more than are asked for.
+    pub check_ins: u32,
+    /// Door cycles seen since it kept, no more than are asked for.
+    pub door_cycles: u32,
+    /// Starts since it kept.
+    pub restarts: u32,
+    /// Whether it runs something else since it kept: somebody changed it by hand.
+    pub changed_by_hand: bool,
 }

@@ -52,6 +52,8 @@ pub const ROUTES: &[Route] = &[
     operator("POST", "/api/v1/rollouts/{id}/start", "starts a rollout that is ready"),
     operator("POST", "/api/v1/rollouts/{id}/hold", "stops offering"),
     operator("POST", "/api/v1/rollouts/{id}/resume", "goes on with a held rollout"),
+    operator("POST", "/api/v1/rollouts/{id}/approve", "lets the wave open that waits for approval"),
+    operator("POST", "/api/v1/rollouts/{id}/end", "ends a rollout early; nodes stay as they are"),
     operator(
         "POST",
         "/api/v1/rollouts/{id}/turn-back",
@@ -120,7 +122,8 @@ pub fn rollout_path(id: i64) -> String {
     format!("/api/v1/rollouts/{id}")
 }
 
-/// Path that does something to a rollout: `start`, `hold`, `resume`, `turn-back`.
+/// Path that does something to a rollout: `start`, `hold`, `resume`, `approve`, `end`,
+/// `turn-back`.
 pub fn rollout_action_path(id: i64, action: &str) -> String {
     format!("/api/v1/rollouts/{id}/{action}")
 }

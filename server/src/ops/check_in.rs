@@ -1,11 +1,12 @@
 //! A node checks in: its report is taken, and it learns what to do next.
 
-use super::{known, settle};
+use super::evaluate;
 use crate::config::Intervals;
 use crate::contract::Seconds;
 use crate::journal::Line;
-use crate::rollout::{Parcel, Report};
+use crate::rollout::{Event, Parcel, Report};
 use crate::store::nodes::NodeRow;
+use crate::store::rollouts::StoredPart;
 use crate::store::{Connection, StoreFault, journal, nodes, outcomes, rollouts as rows};
 use pintle_protocol::checkin::{CheckIn, Offer, Phase};
 use pintle_protocol::id::{Digest, NodeId, PublicKey};
@@ -44,11 +45,27 @@ pub(crate) struct Answer {
     pub(crate) next_seconds: u32,
 }
 
+/// Rollouts of no more nodes than this are evaluated at every check-in, so that pages are up to
+/// date at once. In larger ones only what cannot wait is; the rest is done by [`super::tick`], and
+/// a check-in costs the same however many nodes there are.
+const SMALL: u32 = 64;
+
 /// Takes a check-in.
 pub(crate) fn take(
     conn: &Connection,
     verified: &Verified,
     intervals: Intervals,
+    now: Seconds,
+) -> Result<Answer, Refused> {
+    take_with(conn, verified, intervals, SMALL, now)
+}
+
+/// [`take`], with another limit of what a small rollout is.
+pub(super) fn take_with(
+    conn: &Connection,
+    verified: &Verified,
+    intervals: Intervals,
+    small: u32,
     now: Seconds,
 ) -> Result<Answer, Refused> {
     let CheckIn { node, counter, outcome, phase, .. } = verified.check_in;
@@ -76,7 +93,7 @@ pub(crate) fn take(
     }
 
     let report = Report::new(&verified.check_in, outcomes::failed(conn, &node)?);
-    let (offer, engaged) = decide(conn, &node, &report, now)?;
+    let (offer, engaged) = decide(conn, &node, &report, small, now)?;
     let busy = offer.is_some() || engaged || phase != Phase::Idle;
     Ok(Answer {
         offer: offer.map(|parcel| Offer { envelope: parcel.envelope, size: parcel.size }),
@@ -90,27 +107,61 @@ fn decide(
     conn: &Connection,
     node: &NodeId,
     report: &Report,
+    small: u32,
     now: Seconds,
 ) -> Result<(Option<Parcel>, bool), StoreFault> {
     let mut offer = None;
     let mut owned = false;
     let mut engaged = false;
     for number in rows::of_node(conn, node)? {
-        let Some(before) = rows::get(conn, number)? else { continue };
-        let mut after = before.clone();
-        let rollout = &mut after.rollout;
-        let mut events = rollout.take_in(node, report, now);
-        events.extend(rollout.evaluate(&known(conn, number, now)?, now));
-        if !owned && rollout.has(node) {
-            owned = true;
-            let (parcel, offered) = rollout.offer(node, report, now);
-            engaged = rollout.is_walking(node);
-            offer = parcel;
-            events.extend(offered);
+        let Some(mut now_at) = take_in(conn, number, node, report, small, now)? else { continue };
+        if owned || !now_at.part().has() {
+            continue;
         }
-        settle(conn, &before, &after, &events, now)?;
+        owned = true;
+        let before = now_at.clone();
+        let (parcel, events) = now_at.part().offer(report, now);
+        engaged = now_at.part().is_walking();
+        offer = parcel;
+        store(conn, &before, &now_at, &events, now)?;
     }
     Ok((offer, engaged))
+}
+
+/// Lets one rollout take the report in and evaluates it if that cannot wait; where the node stands
+/// in it then.
+fn take_in(
+    conn: &Connection,
+    rollout: i64,
+    node: &NodeId,
+    report: &Report,
+    small: u32,
+    now: Seconds,
+) -> Result<Option<StoredPart>, StoreFault> {
+    let Some(before) = rows::part(conn, rollout, node)? else { return Ok(None) };
+    let mut after = before.clone();
+    let events = after.part().take_in(report, now);
+    store(conn, &before, &after, &events, now)?;
+    let ended = after.run.is_ended() && !before.run.is_ended();
+    let at_once = after.part().is_alarming(&before.run)
+        || rows::is_small(conn, rollout, small)?
+        || ended && !rows::any_walking(conn, rollout, after.at.0)?;
+    if !at_once {
+        return Ok(Some(after));
+    }
+    evaluate(conn, rollout, now)?;
+    rows::part(conn, rollout, node)
+}
+
+fn store(
+    conn: &Connection,
+    before: &StoredPart,
+    after: &StoredPart,
+    events: &[Event],
+    now: Seconds,
+) -> Result<(), StoreFault> {
+    rows::update_part(conn, before, after)?;
+    journal::append(conn, now, events.iter().map(|e| e.line(after.rollout, &after.title)).collect())
 }
 
 /// What is worth writing down whatever rollouts there are: the first check-in, and whatever

@@ -36,14 +36,19 @@ fn settle(
     journal::append(conn, now, lines)
 }
 
+/// Evaluates a rollout: looks at every node of it.
+fn evaluate(conn: &Connection, rollout: i64, now: Seconds) -> Result<(), StoreFault> {
+    let Some(before) = rows::get(conn, rollout)? else { return Ok(()) };
+    let mut after = before.clone();
+    let events = after.rollout.evaluate(&known(conn, rollout, now)?, now);
+    settle(conn, &before, &after, &events, now)
+}
+
 /// Lets time pass: notes that the server is there, and evaluates every rollout under way.
 pub(crate) fn tick(conn: &Connection, now: Seconds) -> Result<(), StoreFault> {
     server::note_alive(conn, now)?;
     for number in rows::active(conn)? {
-        let Some(before) = rows::get(conn, number)? else { continue };
-        let mut after = before.clone();
-        let events = after.rollout.evaluate(&known(conn, number, now)?, now);
-        settle(conn, &before, &after, &events, now)?;
+        evaluate(conn, number, now)?;
     }
     Ok(())
 }

@@ -5,6 +5,7 @@ use crate::config::Intervals;
 use crate::contract::{Kind, NewRollout, NewStep, NewTarget, NewWave, OnFailure, Seconds};
 use crate::error::ApiError;
 use crate::journal::Line;
+use crate::rollout::window::Calendar;
 use crate::rollout::{Parcel, Plan, Rollout, StepPlan, TargetPlan, WavePlan};
 use crate::store::files::{self, Parcels};
 use crate::store::{Connection, journal, nodes, rollouts as rows};
@@ -12,9 +13,11 @@ use pintle_protocol::id::{Component, Digest, NodeId, Role};
 use std::collections::BTreeSet;
 
 const MOST_WAVES: usize = 32;
-const MOST_IN_WAVE: usize = 256;
-const MOST_NODES: usize = 1024;
+const MOST_IN_WAVE: usize = 4096;
+const MOST_NODES: usize = 4096;
 const MOST_STEPS: usize = 8;
+/// Evidence that is asked for, at most: far more than anybody waits for.
+const MOST_SEEN: u32 = 1000;
 /// A year: longer than anybody soaks, and far from any overflow.
 const MOST_SECONDS: u32 = 365 * 86_400;
 
@@ -36,7 +39,9 @@ pub(crate) fn plan(
         .enumerate()
         .map(|(w, wave)| planner.wave(&format!("waves[{w}]"), wave, intervals))
         .collect::<Result<_, _>>()?;
-    let rollout = Rollout::new(Plan { on_failure: wish.on_failure, waves });
+    let windows = wish.windows.clone().map(Calendar::new).transpose();
+    let windows = windows.map_err(|e| bad("windows".to_owned(), e.to_string()))?;
+    let rollout = Rollout::new(Plan { on_failure: wish.on_failure, windows, waves });
     let number = rows::add(conn, &wish.title, wish.kind, &rollout, now)?;
     let sentence = format!("\"{}\" was planned as rollout {number}", wish.title);
     journal::append(conn, now, vec![Line::new("rollout_planned", sentence).of_rollout(number)])?;
@@ -64,13 +69,35 @@ impl Planner<'_> {
             );
             return Err(bad(format!("{at}.gate.silent_after_seconds"), why));
         }
+        let waiting = wave.gate.waiting_after_seconds;
+        if !(60..=MOST_SECONDS).contains(&waiting) {
+            let why = format!("it is {waiting} s; take 60 to {MOST_SECONDS} s");
+            return Err(bad(format!("{at}.gate.waiting_after_seconds"), why));
+        }
+        if wave.gate.min_signal_dbm.is_some_and(|least| least >= 0) {
+            let why = "a signal is below 0 dBm, such as -80".to_owned();
+            return Err(bad(format!("{at}.gate.min_signal_dbm"), why));
+        }
+        let evidence = wave.evidence;
+        let fields =
+            [("min_check_ins", evidence.min_check_ins), ("min_door_cycles", evidence.min_door_cycles)];
+        if let Some((field, found)) = fields.into_iter().find(|(_, found)| *found > MOST_SEEN) {
+            let why = format!("it is {found}; take at most {MOST_SEEN}");
+            return Err(bad(format!("{at}.evidence.{field}"), why));
+        }
         let targets = wave
             .targets
             .iter()
             .enumerate()
             .map(|(t, target)| self.target(&format!("{at}.targets[{t}]"), target))
             .collect::<Result<_, _>>()?;
-        Ok(WavePlan { soak_seconds: wave.soak_seconds, gate: wave.gate, targets })
+        Ok(WavePlan {
+            soak_seconds: wave.soak_seconds,
+            evidence,
+            approval: wave.approval,
+            gate: wave.gate,
+            targets,
+        })
     }
 
     fn target(&mut self, at: &str, target: &NewTarget) -> Result<TargetPlan, ApiError> {

@@ -13,6 +13,9 @@ pub(crate) enum Action {
     Hold,
     Resume,
     TurnBack,
+    /// The wave that is meant, counted from 1.
+    Approve(Option<u32>),
+    End,
 }
 
 /// Does it, evaluates the rollout at once, and returns where it stands then.
@@ -35,10 +38,17 @@ pub(crate) fn act(
         Action::Hold => rollout.hold(note)?,
         Action::Resume => rollout.resume(note, &known, now)?,
         Action::TurnBack => rollout.turn_back(note, now)?,
+        Action::Approve(wave) => rollout.approve(wave.map(from_one), note, now)?,
+        Action::End => rollout.end(note, now)?,
     };
     events.extend(rollout.evaluate(&known, now));
     settle(conn, &before, &after, &events, now)?;
     Ok(after)
+}
+
+/// A wave counted from 0. There is no wave 0, and none that is `usize::MAX`.
+fn from_one(wave: u32) -> usize {
+    usize::try_from(wave).ok().and_then(|wave| wave.checked_sub(1)).unwrap_or(usize::MAX)
 }
 
 /// A rollout that is done has let go of its nodes; it can have them back only if no other has

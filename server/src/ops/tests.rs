@@ -1,9 +1,9 @@
 //! Whole transactions on a real database.
 
-use super::check_in::{Refused, Verified, take};
+use super::check_in::{Refused, Verified, take, take_with};
 use super::*;
 use crate::config::Intervals;
-use crate::contract::{Admit, ExpectNode, OnFailure, RolloutState};
+use crate::contract::{Admit, Evidence, ExpectNode, Gate, OnFailure, RolloutState, WaveState};
 use crate::error::ApiError;
 use crate::rollout::testing::{self, envelope, gate, image, node};
 use crate::rollout::{Plan, Rollout};
@@ -132,11 +132,17 @@ impl Yard {
     }
 
     fn check_in(&mut self, n: u8) -> Result<check_in::Answer, Refused> {
+        self.check_in_at(n, 64)
+    }
+
+    /// A check-in at a server that takes rollouts of so many nodes for small.
+    fn check_in_at(&mut self, n: u8, small: u32) -> Result<check_in::Answer, Refused> {
         let at = &mut self.nodes[usize::from(n) - 1].check_in;
         at.counter += 1;
         let check_in = at.clone();
         let bytes = minicbor::to_vec(&check_in).unwrap();
-        let answer = take(&self.conn, &Verified { check_in, bytes, key: key(n) }, INTERVALS, self.now)?;
+        let verified = Verified { check_in, bytes, key: key(n) };
+        let answer = take_with(&self.conn, &verified, INTERVALS, small, self.now)?;
         if let Some(offer) = answer.offer {
             let at = &mut self.nodes[usize::from(n) - 1].check_in;
             if at.outcome.is_none_or(|o| o.envelope != offer.envelope) {
@@ -230,6 +236,83 @@ fn a_second_rollout_waits_for_the_node_and_says_so() {
     assert!(matches!(busy, ApiError::NodesBusy { other, .. } if other == second), "{busy}");
 }
 
+/// In a rollout too large to be evaluated at every check-in, a failure stops it at once, and the
+/// rest is found at the next tick.
+#[test]
+fn a_large_rollout_is_evaluated_at_ticks_and_at_once_when_it_must() {
+    let mut yard = Yard::new(3);
+    let number = yard.add(&testing::plan(&[1, 2], 1, gate(0, 0), OnFailure::Hold));
+    yard.act(number, rollouts::Action::Start).unwrap();
+    let state = |yard: &Yard| rows::get(&yard.conn, number).unwrap().unwrap().rollout.state;
+    yard.check_in_at(1, 0).unwrap();
+    for _ in 0..3 {
+        yard.nodes[0].advance(1);
+        yard.check_in_at(1, 0).unwrap();
+    }
+    assert_eq!(state(&yard).waves[0].state, WaveState::Soaking, "its last node has ended");
+    yard.now += i64::from(testing::SOAK);
+    yard.check_in_at(1, 0).unwrap();
+    assert_eq!(state(&yard).waves[0].state, WaveState::Soaking, "that can wait for the tick");
+    tick(&yard.conn, yard.now).unwrap();
+    assert_eq!(state(&yard).waves[1].state, WaveState::Open);
+    assert!(yard.check_in_at(2, 0).unwrap().offer.is_some());
+    yard.nodes[1].advance(0);
+    yard.check_in_at(2, 0).unwrap();
+    assert_eq!(state(&yard).state, RolloutState::Held, "a refusal cannot");
+    assert_eq!(yard.check_in_at(3, 0).unwrap().offer, None);
+}
+
+/// What a check-in reads and writes does not depend on how many nodes its rollout has: the
+/// database counts the steps of its programs.
+#[test]
+fn a_check_in_costs_the_same_in_a_rollout_of_any_size() {
+    let cost = |count: u8| {
+        let mut yard = Yard::new(count);
+        let mut intent = testing::plan(&[1, count - 1], 1, gate(0, 0), OnFailure::Hold);
+        intent.waves.reverse();
+        let number = yard.add(&intent);
+        yard.act(number, rollouts::Action::Start).unwrap();
+        let node = 2;
+        yard.check_in_at(node, 0).unwrap();
+        yard.nodes[1].advance(1);
+        yard.check_in_at(node, 0).unwrap();
+        let steps = std::sync::Arc::new(std::sync::atomic::AtomicU64::new(0));
+        let counted = steps.clone();
+        let count = move || {
+            counted.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
+            false
+        };
+        yard.conn.progress_handler(1, Some(count)).unwrap();
+        yard.nodes[1].advance(1);
+        yard.check_in_at(node, 0).unwrap();
+        yard.nodes[1].advance(1);
+        yard.check_in_at(node, 0).unwrap();
+        steps.load(std::sync::atomic::Ordering::Relaxed)
+    };
+    let (few, many) = (cost(4), cost(200));
+    assert!(few > 100, "nothing was counted: {few}");
+    assert!(many <= few + few / 10, "{many} steps with 200 nodes, {few} with 4");
+}
+
+#[test]
+fn a_held_rollout_that_is_ended_lets_go_of_its_nodes() {
+    let mut yard = Yard::new(1);
+    let plan = testing::plan(&[1], 1, gate(0, 0), OnFailure::Hold);
+    let mut other = plan.clone();
+    other.waves[0].targets[0].steps[0].forward.envelope = Digest([0xaa; 32]);
+    let (first, second) = (yard.add(&plan), yard.add(&other));
+    for number in [first, second] {
+        yard.act(number, rollouts::Action::Start).unwrap();
+    }
+    yard.check_in(1).unwrap();
+    yard.nodes[0].advance(0);
+    assert_eq!(yard.check_in(1).unwrap().offer, None, "the first is held, and has the node");
+    let ended = yard.act(first, rollouts::Action::End).unwrap();
+    assert!(ended.rollout.was_ended_early());
+    assert_eq!(yard.check_in(1).unwrap().offer.unwrap().envelope, Digest([0xaa; 32]));
+    assert!(yard.events().contains(&"rollout_ended".to_owned()));
+}
+
 #[test]
 fn announcing_is_idempotent_and_guards_admitted_nodes() {
     let yard = Yard::new(1);
@@ -252,10 +335,22 @@ fn announcing_is_idempotent_and_guards_admitted_nodes() {
 
 #[derive(Clone, Debug)]
 enum Op {
-    CheckIn { n: u8, luck: u8 },
-    Wait { seconds: u16 },
+    CheckIn {
+        n: u8,
+        luck: u8,
+    },
+    Wait {
+        seconds: u16,
+    },
     Act(rollouts::Action),
-    Retire { n: u8 },
+    Retire {
+        n: u8,
+    },
+    /// A node's door moves, it starts again, its signal fades, or somebody flashes it by hand.
+    Odd {
+        n: u8,
+        what: u8,
+    },
     Restart,
 }
 
@@ -264,7 +359,14 @@ fn op() -> impl Strategy<Value = Op> {
     prop_oneof![
         16 => (1u8..4, any::<u8>()).prop_map(|(n, luck)| Op::CheckIn { n, luck }),
         5 => (0u16..4000).prop_map(|seconds| Op::Wait { seconds }),
-        2 => prop_oneof![Just(Action::Hold), Just(Action::Resume), Just(Action::TurnBack)].prop_map(Op::Act),
+        3 => prop_oneof![
+            4 => Just(Action::Hold),
+            4 => Just(Action::Resume),
+            4 => Just(Action::Approve(None)),
+            1 => Just(Action::TurnBack),
+            1 => Just(Action::End),
+        ].prop_map(Op::Act),
+        2 => (1u8..4, 0u8..4).prop_map(|(n, what)| Op::Odd { n, what }),
         1 => (1u8..4).prop_map(|n| Op::Retire { n }),
         1 => Just(Op::Restart),
     ]
@@ -278,10 +380,23 @@ proptest! {
     #[test]
     fn storing_and_reading_back_changes_no_decision(
         ops in proptest::collection::vec(op(), 0..60),
-        turn_back in any::<bool>(),
+        (turn_back, approval, windows, evidence) in any::<(bool, bool, bool, bool)>(),
     ) {
         let on_failure = if turn_back { OnFailure::TurnBack } else { OnFailure::Hold };
-        let plan = testing::plan(&[1, 2], 2, gate(0, 1), on_failure);
+        let limits = Gate {
+            max_waiting: Some(0),
+            waiting_after_seconds: 5000,
+            max_restarts: Some(1),
+            min_signal_dbm: Some(-80),
+            ..gate(0, 1)
+        };
+        let mut plan = testing::plan(&[1, 2], 2, limits, on_failure);
+        plan.windows = windows.then(testing::mornings);
+        for wave in &mut plan.waves {
+            wave.approval = approval;
+            let seen = u32::from(evidence);
+            wave.evidence = Evidence { min_check_ins: 2 * seen, min_door_cycles: seen };
+        }
         let mut yard = Yard::new(3);
         let number = yard.add(&plan);
         let mut memory = Rollout::new(plan);
@@ -315,6 +430,8 @@ proptest! {
                         rollouts::Action::Hold => memory.hold(None).is_ok(),
                         rollouts::Action::Resume => memory.resume(None, &known, yard.now).is_ok(),
                         rollouts::Action::TurnBack => memory.turn_back(None, yard.now).is_ok(),
+                        rollouts::Action::Approve(_) => memory.approve(None, None, yard.now).is_ok(),
+                        rollouts::Action::End => memory.end(None, yard.now).is_ok(),
                     };
                     prop_assert_eq!(there, here);
                     if here {
@@ -327,6 +444,16 @@ proptest! {
                     if fresh {
                         memory.retire(&node(n), yard.now);
                         memory.evaluate(&known(&yard.conn, number, yard.now).unwrap(), yard.now);
+                    }
+                }
+                Op::Odd { n, what } => {
+                    let at = &mut yard.nodes[usize::from(n) - 1].check_in;
+                    match (what, at.position) {
+                        (0, Position::Closed) => at.position = Position::Open,
+                        (0, _) => at.position = Position::Closed,
+                        (1, _) => at.starts += 1,
+                        (2, _) => at.wifi.rssi_dbm = if at.wifi.rssi_dbm < -80 { -60 } else { -85 },
+                        _ => at.net.digest = Digest([0xbd; 32]),
                     }
                 }
                 Op::Restart => {

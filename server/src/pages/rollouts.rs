@@ -3,7 +3,10 @@
 use super::answers::{Frame, PageError, page};
 use super::session::SignedIn;
 use crate::app::App;
-use crate::contract::{Progress, RolloutState, RolloutView, Seconds, TargetView, WaveState, WaveView};
+use crate::contract::{
+    DaySpan, Evidence, Progress, RolloutState, RolloutView, Seconds, TargetView, WaveState, WaveView,
+    WindowsView,
+};
 use crate::error::ApiError;
 use crate::store::rollouts as rows;
 use crate::views;
@@ -31,6 +34,7 @@ impl Summary {
             title: view.title.clone(),
             state: view.state.phrase(),
             tone: match view.state {
+                RolloutState::Done if view.ended_early => "bad",
                 RolloutState::Done => "good",
                 RolloutState::UnderWay => "busy",
                 RolloutState::Held | RolloutState::TurnedBack => "bad",
@@ -50,8 +54,9 @@ struct Wave {
     number: u32,
     state: &'static str,
     tone: &'static str,
-    gate: String,
-    soak_until: Option<String>,
+    gate: Vec<String>,
+    proves: String,
+    waits_for: Vec<String>,
     targets: Vec<Target>,
 }
 
@@ -70,6 +75,7 @@ struct Page {
     frame: Frame,
     rollout: Summary,
     proves: String,
+    windows: Vec<String>,
     waves: Vec<Wave>,
 }
 
@@ -92,33 +98,76 @@ pub(super) async fn show(
         frame: Frame::new(now, true),
         rollout: Summary::new(&view),
         proves: view.proves.clone(),
+        windows: view.windows.as_ref().map_or_else(Vec::new, windows_lines),
         waves: view.waves.into_iter().map(|wave| Wave::new(wave, now)).collect(),
     })
 }
 
 impl Wave {
     fn new(view: WaveView, now: Seconds) -> Self {
-        let gate = view.gate;
         Self {
             number: view.number,
             state: view.state.phrase(),
             tone: match view.state {
                 WaveState::Passed => "good",
-                WaveState::Open | WaveState::Soaking => "busy",
+                WaveState::Open | WaveState::Soaking | WaveState::ForApproval => "busy",
                 WaveState::Failed => "bad",
                 WaveState::NotOpen => "soft",
             },
-            gate: format!(
-                "Soaks {}; tolerates {} that failed and {} silent for {}.",
-                span(Seconds::from(view.soak_seconds)),
-                gate.max_failed,
-                gate.max_silent,
-                span(Seconds::from(gate.silent_after_seconds)),
-            ),
-            soak_until: view.soak_until.map(utc),
+            gate: gate_lines(&view),
+            proves: view.proves,
+            waits_for: view.waits_for,
             targets: view.targets.into_iter().map(|target| Target::new(target, now)).collect(),
         }
     }
+}
+
+/// What a wave asks for and tolerates, in sentences.
+fn gate_lines(view: &WaveView) -> Vec<String> {
+    let (gate, evidence) = (view.gate, view.evidence);
+    let mut lines = vec![format!(
+        "Soaks {}; tolerates {} that failed and {} silent for {}.",
+        span(Seconds::from(view.soak_seconds)),
+        gate.max_failed,
+        gate.max_silent,
+        span(Seconds::from(gate.silent_after_seconds)),
+    )];
+    if evidence != Evidence::default() {
+        lines.push(format!(
+            "Passes only after every node that kept it was seen in {} check-ins and {} door cycles.",
+            evidence.min_check_ins, evidence.min_door_cycles
+        ));
+    }
+    if let Some(most) = gate.max_waiting {
+        let after = span(Seconds::from(gate.waiting_after_seconds));
+        lines.push(format!("Tolerates {most} that wait for their door for more than {after}."));
+    }
+    let restarts = gate.max_restarts.map(|most| format!("more than {most} starts"));
+    let signal = gate.min_signal_dbm.map(|least| format!("a signal below {least} dBm"));
+    let limits: Vec<String> = restarts.into_iter().chain(signal).collect();
+    if !limits.is_empty() {
+        lines.push(format!("Tolerates {} with {} since it kept.", gate.max_unwell, limits.join(" or ")));
+    }
+    if view.approval && view.approved_at.is_none() {
+        lines.push("Opens only after a person approved it.".to_owned());
+    }
+    lines.extend(view.approved_at.map(|at| format!("Approved by a person {}.", utc(at))));
+    lines
+}
+
+/// When something new is offered, in sentences.
+fn windows_lines(view: &WindowsView) -> Vec<String> {
+    let span = |span: &DaySpan| {
+        let days: Vec<&str> = span.days.iter().map(|day| day.word()).collect();
+        format!("{} {} to {}", days.join(" "), span.from, span.until)
+    };
+    let spans: Vec<String> = view.windows.spans.iter().map(span).collect();
+    let mut lines =
+        vec![format!("Something new is offered only {} ({}).", spans.join("; "), view.windows.zone)];
+    if let Some(at) = &view.changes_at_local {
+        lines.push(format!("{} until {at}.", if view.open { "Open now," } else { "Closed now," }));
+    }
+    lines
 }
 
 impl Target {

@@ -1,13 +1,13 @@
 //! A rollout that moves: what people ask, what nodes report and the time go in.
 
 use super::gate::{Judgement, judge};
-use super::plan::{Parcel, Plan, TargetPlan};
-use super::report::{Finding, Report};
-use super::state::{Forward, Return, Stage, State, TargetRun, Way};
+use super::part::{self, Part, begin_return, is_returned};
+use super::plan::{Parcel, Plan};
+use super::report::Report;
+use super::state::{Forward, Stage, State, TargetRun};
 use super::words::{Event, Who};
 use super::{Known, proof};
 use crate::contract::{OnFailure, RolloutState, Seconds, WaveState};
-use pintle_protocol::checkin::Phase;
 use pintle_protocol::id::NodeId;
 
 /// A plan and how far it has come.
@@ -62,7 +62,7 @@ impl Rollout {
     }
 
     /// Goes on. What failed or fell silent until now no longer counts against a gate; a silent
-    /// node counts again once it was heard.
+    /// node counts again once it was heard. Waits for a door, restarts and weak signals count anew.
     ///
     /// # Errors
     /// [`Misfit`] unless it is held.
@@ -78,9 +78,22 @@ impl Rollout {
             let Some(opened_at) = wave.opened_at else { continue };
             for (target, run) in plan.targets.iter().zip(&mut wave.targets) {
                 let silent = known.is_silent(&target.node, opened_at, plan.gate.silent_after_seconds, now);
-                let counts = run.has_failed() || (silent && run.was_reached());
-                if counts && !run.forgiven && run.stage != Stage::Retired {
-                    run.forgiven = true;
+                if run.stage == Stage::Retired {
+                    continue;
+                }
+                let counts = (run.has_failed() || (silent && run.was_reached())) && !run.forgiven;
+                run.forgiven |= counts;
+                let limit = Seconds::from(plan.gate.waiting_after_seconds);
+                let waits = plan.gate.max_waiting.is_some()
+                    && run.waits_since().is_some_and(|from| now - from > limit);
+                if waits {
+                    run.excused_at = Some(now);
+                }
+                let unwell = run.stands() && run.watch.unwell(&plan.gate).is_some();
+                if unwell {
+                    run.watch.excuse();
+                }
+                if counts || waits || unwell {
                     forgiven.push(target.name.clone());
                 }
             }
@@ -91,6 +104,49 @@ impl Rollout {
         self.state.state = RolloutState::UnderWay;
         self.state.because = None;
         Ok(vec![Event::Resumed { note, forgiven }])
+    }
+
+    /// Lets the wave open that waits for approval; `wave`: the one that is meant, counted from 0.
+    ///
+    /// # Errors
+    /// [`Misfit`] unless it is under way and that wave waits.
+    pub fn approve(
+        &mut self,
+        wave: Option<usize>,
+        note: Option<String>,
+        now: Seconds,
+    ) -> Result<Vec<Event>, Misfit> {
+        const WANTED: &str = "under way, with that wave waiting for approval,";
+        self.demand(&[RolloutState::UnderWay], WANTED, "approved")?;
+        let misfit = Misfit { state: self.state.state, wanted: WANTED, done: "approved" };
+        let mut waves = self.state.waves.iter_mut().enumerate();
+        let (n, run) = waves.find(|(_, run)| run.state == WaveState::ForApproval).ok_or(misfit)?;
+        if wave.is_some_and(|wave| wave != n) {
+            return Err(misfit);
+        }
+        run.state = WaveState::NotOpen;
+        run.approved_at = Some(now);
+        Ok(vec![Event::Approved { wave: n, note }])
+    }
+
+    /// Ends it for good before every wave has passed: nothing more is offered, nodes stay as they
+    /// are, and other rollouts may have them. What a node has taken up it finishes by itself.
+    ///
+    /// # Errors
+    /// [`Misfit`] unless it is ready, under way or held.
+    pub fn end(&mut self, note: Option<String>, now: Seconds) -> Result<Vec<Event>, Misfit> {
+        let from = [RolloutState::Ready, RolloutState::UnderWay, RolloutState::Held];
+        self.demand(&from, "ready, under way or held", "ended")?;
+        let why = by_person(note);
+        self.state.state = RolloutState::Done;
+        self.state.because = Some(format!("ended early: {why}"));
+        self.state.ended_at = Some(now);
+        Ok(vec![Event::Ended { why, kept: self.count(|t| t.forward == Some(Forward::Kept)) }])
+    }
+
+    /// Whether a person ended it before every wave had passed.
+    pub const fn was_ended_early(&self) -> bool {
+        matches!(self.state.state, RolloutState::Done) && self.state.because.is_some()
     }
 
     /// Returns every node that kept something to what it ran before.
@@ -139,136 +195,37 @@ impl Rollout {
         }
     }
 
-    /// Whether no other rollout may touch this node now. A rollout has its nodes from its start
-    /// to its end, for until then it may have to return them.
+    /// This rollout as one of its nodes sees it.
+    pub fn part(&mut self, node: &NodeId) -> Option<Part<'_>> {
+        let (w, t) = self.plan.find(node)?;
+        let plan = self.plan.waves.get(w)?;
+        let wave = self.state.waves.get_mut(w)?;
+        Some(Part {
+            state: self.state.state,
+            windows: self.plan.windows.as_ref(),
+            wave: wave.state,
+            evidence: plan.evidence,
+            gate: plan.gate,
+            target: plan.targets.get(t)?,
+            run: wave.targets.get_mut(t)?,
+        })
+    }
+
+    /// Whether no other rollout may touch this node now; see [`Part::has`].
     pub fn has(&self, node: &NodeId) -> bool {
         let Some((w, t)) = self.plan.find(node) else { return false };
-        let Some(run) = self.state.waves.get(w).and_then(|wave| wave.targets.get(t)) else { return false };
-        match self.state.state {
-            RolloutState::UnderWay | RolloutState::Held => run.stage != Stage::Retired,
-            RolloutState::TurnedBack => !is_returned(run),
-            RolloutState::Ready | RolloutState::Done => false,
-        }
+        let run = self.state.waves.get(w).and_then(|wave| wave.targets.get(t));
+        run.is_some_and(|run| part::has(self.state.state, run))
     }
 
-    /// Whether something is on its way to this node, or will be as soon as it is idle.
-    pub fn is_walking(&self, node: &NodeId) -> bool {
-        let Some((w, t)) = self.plan.find(node) else { return false };
-        let Some(wave) = self.state.waves.get(w) else { return false };
-        let Some(run) = wave.targets.get(t) else { return false };
-        match run.stage {
-            Stage::Offered | Stage::Fetching | Stage::Door | Stage::Trial => true,
-            Stage::Waiting => self.may_offer(wave.state, run),
-            Stage::Ended | Stage::Retired => false,
-        }
-    }
-
-    fn may_offer(&self, wave: WaveState, run: &TargetRun) -> bool {
-        let open = matches!(wave, WaveState::Open | WaveState::Soaking | WaveState::Passed);
-        match (self.state.state, run.way) {
-            (RolloutState::UnderWay, Way::Forward) => open,
-            (RolloutState::TurnedBack, Way::Back) => true,
-            _ => false,
-        }
-    }
-
-    /// Takes in what a node reports.
+    /// Takes in what a node reports; see [`Part::take_in`].
     pub fn take_in(&mut self, node: &NodeId, report: &Report, now: Seconds) -> Vec<Event> {
-        let mut events = Vec::new();
-        let state = self.state.state;
-        let Some((w, t)) = self.plan.find(node) else { return events };
-        let Some(target) = self.plan.waves.get(w).and_then(|wave| wave.targets.get(t)) else { return events };
-        let Some(wave) = self.state.waves.get_mut(w) else { return events };
-        if wave.state == WaveState::NotOpen {
-            return events;
-        }
-        let Some(run) = wave.targets.get_mut(t) else { return events };
-        if run.forgiven && !run.has_failed() {
-            run.forgiven = false;
-        }
-        let turning = state == RolloutState::TurnedBack;
-        // Each turn ends a step or leaves the loop, so there are at most twice as many as steps.
-        while !run.is_ended() {
-            let Some(parcel) = current(target, run) else { break };
-            match report.about(parcel) {
-                Finding::Kept => {
-                    step_kept(target, run, now, &mut events);
-                    if turning && run.way == Way::Forward {
-                        begin_return(target, run, run.kept_steps(target.steps.len()), now, &mut events);
-                    }
-                }
-                Finding::Failed(verdict) => {
-                    events.push(Event::Failed {
-                        who: Who::of(target),
-                        at: run.step,
-                        back: run.way == Way::Back,
-                        verdict,
-                    });
-                    match run.way {
-                        Way::Forward => run.forward = Some(Forward::Failed(verdict)),
-                        Way::Back => run.back = Some(Return::Failed(verdict)),
-                    }
-                    run.enter(Stage::Ended, now);
-                    if turning && run.way == Way::Forward {
-                        begin_return(target, run, run.step, now, &mut events);
-                    }
-                }
-                Finding::At(phase) => {
-                    run.enter(stage_of(phase), now);
-                    break;
-                }
-                Finding::Elsewhere => break,
-                Finding::Idle => {
-                    let offers = matches!(
-                        (state, run.way),
-                        (RolloutState::UnderWay, Way::Forward) | (RolloutState::TurnedBack, Way::Back)
-                    );
-                    if !(offers && run.stage == Stage::Offered) {
-                        run.enter(Stage::Waiting, now);
-                    }
-                    if turning && run.way == Way::Forward {
-                        begin_return(target, run, run.step, now, &mut events);
-                    }
-                    break;
-                }
-            }
-        }
-        events
+        self.part(node).map_or_else(Vec::new, |mut part| part.take_in(report, now))
     }
 
-    /// What to offer to a node that reported this, after [`Self::take_in`] and
-    /// [`Self::evaluate`].
+    /// What to offer to a node that reported this; see [`Part::offer`].
     pub fn offer(&mut self, node: &NodeId, report: &Report, now: Seconds) -> (Option<Parcel>, Vec<Event>) {
-        let nothing = (None, Vec::new());
-        let Some((w, t)) = self.plan.find(node) else { return nothing };
-        let Some(target) = self.plan.waves.get(w).and_then(|wave| wave.targets.get(t)) else {
-            return nothing;
-        };
-        let allowed = self
-            .state
-            .waves
-            .get(w)
-            .is_some_and(|wave| wave.targets.get(t).is_some_and(|run| self.may_offer(wave.state, run)));
-        let Some(run) = self.state.waves.get_mut(w).and_then(|wave| wave.targets.get_mut(t)) else {
-            return nothing;
-        };
-        let idle = report.phase == Phase::Idle && matches!(run.stage, Stage::Waiting | Stage::Offered);
-        let Some(parcel) = current(target, run).filter(|_| allowed && idle) else { return nothing };
-        if report.failed.contains_key(&parcel.envelope) {
-            return nothing;
-        }
-        let mut events = Vec::new();
-        if run.stage == Stage::Waiting {
-            run.enter(Stage::Offered, now);
-            let back = run.way == Way::Back;
-            events.push(Event::Offered {
-                who: Who::of(target),
-                at: run.step,
-                back,
-                envelope: parcel.envelope,
-            });
-        }
-        (Some(parcel.clone()), events)
+        self.part(node).map_or_else(|| (None, Vec::new()), |mut part| part.offer(report, now))
     }
 
     /// Goes on without a node that was taken out of service.
@@ -300,8 +257,16 @@ impl Rollout {
         // Waves that were open when an earlier one failed are judged too, so that their failures count.
         let mut may_open = true;
         for (n, (plan, wave)) in self.plan.waves.iter().zip(&mut self.state.waves).enumerate() {
-            if wave.state == WaveState::NotOpen {
+            if matches!(wave.state, WaveState::NotOpen | WaveState::ForApproval) {
                 if !may_open {
+                    break;
+                }
+                if plan.approval && wave.approved_at.is_none() {
+                    if wave.state == WaveState::NotOpen {
+                        wave.state = WaveState::ForApproval;
+                        wave.asked_at = Some(now);
+                        events.push(Event::ApprovalWanted { wave: n });
+                    }
                     break;
                 }
                 wave.state = WaveState::Open;
@@ -363,88 +328,32 @@ impl Rollout {
         Some(Event::ReturnEnded)
     }
 
+    fn count(&self, f: impl Fn(&TargetRun) -> bool) -> u32 {
+        number(self.state.targets().filter(|t| f(t)).count())
+    }
+
     /// What its results prove, as a sentence.
     pub fn proves(&self) -> String {
-        let count = |f: fn(&TargetRun) -> bool| {
-            u32::try_from(self.state.targets().filter(|t| f(t)).count()).unwrap_or(u32::MAX)
-        };
-        proof::sentence(count(|t| t.forward == Some(Forward::Kept)), count(TargetRun::has_failed))
+        let kept = self.count(|t| t.forward == Some(Forward::Kept));
+        proof::sentence(kept, self.count(TargetRun::has_failed))
     }
+
+    /// What a pass of this wave proves, with those before it: by what its nodes reported once
+    /// they have ended, before that by what would be if all of them kept.
+    pub fn wave_proves(&self, wave: usize) -> String {
+        let runs = || self.state.waves.iter().take(wave + 1).flat_map(|w| &w.targets);
+        let present = || runs().filter(|t| t.stage != Stage::Retired || t.forward.is_some());
+        let kept = number(present().filter(|t| t.forward == Some(Forward::Kept)).count());
+        let failed = number(present().filter(|t| t.has_failed()).count());
+        let open = number(present().count()) - kept - failed;
+        if open == 0 { proof::sentence(kept, failed) } else { proof::prospect(kept + open, failed) }
+    }
+}
+
+fn number(n: usize) -> u32 {
+    u32::try_from(n).unwrap_or(u32::MAX)
 }
 
 fn by_person(note: Option<String>) -> String {
     note.unwrap_or_else(|| "a person asked for it".to_owned())
-}
-
-const fn stage_of(phase: Phase) -> Stage {
-    match phase {
-        Phase::Idle => Stage::Waiting,
-        Phase::Fetching => Stage::Fetching,
-        Phase::Waiting => Stage::Door,
-        Phase::Trial => Stage::Trial,
-    }
-}
-
-fn current<'p>(target: &'p TargetPlan, run: &TargetRun) -> Option<&'p Parcel> {
-    let step = target.steps.get(run.step)?;
-    match run.way {
-        Way::Forward => Some(&step.forward),
-        Way::Back => step.way_back.as_ref(),
-    }
-}
-
-/// The current step proved itself: on to the next one, or the way has ended.
-fn step_kept(target: &TargetPlan, run: &mut TargetRun, now: Seconds, events: &mut Vec<Event>) {
-    let back = run.way == Way::Back;
-    events.push(Event::StepKept { who: Who::of(target), at: run.step, back });
-    if back {
-        begin_return(target, run, run.step, now, events);
-    } else if run.step + 1 < target.steps.len() {
-        run.step += 1;
-        run.stage = Stage::Waiting;
-        run.since = Some(now);
-    } else {
-        run.forward = Some(Forward::Kept);
-        run.enter(Stage::Ended, now);
-        events.push(Event::Kept { who: Who::of(target) });
-    }
-}
-
-/// Lets a node that has `kept` steps to be undone walk back; with none it has arrived, or never
-/// left.
-fn begin_return(
-    target: &TargetPlan,
-    run: &mut TargetRun,
-    kept: usize,
-    now: Seconds,
-    events: &mut Vec<Event>,
-) {
-    let Some(step) = kept.checked_sub(1) else {
-        if run.way == Way::Back {
-            run.back = Some(Return::Done);
-            run.enter(Stage::Ended, now);
-            events.push(Event::Returned { who: Who::of(target) });
-        }
-        return;
-    };
-    run.way = Way::Back;
-    run.step = step;
-    run.since = Some(now);
-    if target.steps.get(step).is_some_and(|s| s.way_back.is_some()) {
-        run.stage = Stage::Waiting;
-    } else {
-        run.back = Some(Return::NoWayBack);
-        run.stage = Stage::Ended;
-        events.push(Event::NoWayBack { who: Who::of(target), at: step });
-    }
-}
-
-/// Whether a rollout that turns back has nothing more to do for this node.
-const fn is_returned(run: &TargetRun) -> bool {
-    match run.stage {
-        Stage::Ended | Stage::Retired => true,
-        // Never reached, or it lost what it was offered before it kept anything.
-        Stage::Waiting => matches!(run.way, Way::Forward) && run.step == 0,
-        Stage::Offered | Stage::Fetching | Stage::Door | Stage::Trial => false,
-    }
 }

@@ -4,7 +4,7 @@
 //! journal and offers come out. No clock, no storage, no network.
 //!
 //! ```text
-//! ready --start--> under way --every wave passed--> done
+//! ready --start--> under way --every wave passed--> done <--end-- ready, under way, held
 //!                    |    ^                          |
 //!        gate, hold  v    | resume                   | turn back
 //!                   held -+                          |
@@ -17,13 +17,17 @@
 
 mod gate;
 mod machine;
+mod part;
 mod plan;
 pub mod proof;
 mod report;
 mod state;
+pub mod watch;
+pub mod window;
 mod words;
 
 pub use machine::{Misfit, Rollout};
+pub use part::Part;
 pub use plan::{Brings, Parcel, Plan, StepPlan, TargetPlan, WavePlan};
 pub use report::{Report, Verdict};
 pub use state::{Forward, Return, Stage, State, TargetRun, WaveRun, Way};
@@ -47,14 +51,23 @@ impl Known {
     /// Whether a node has not been heard for longer than `after` seconds, counted from `from`
     /// at the earliest.
     pub fn is_silent(&self, node: &NodeId, from: Seconds, after: u32, now: Seconds) -> bool {
-        let heard = self.last_seen.get(node).copied().unwrap_or(from);
+        self.is_silent_since(self.last_seen.get(node).copied(), from, after, now)
+    }
+
+    /// [`Self::is_silent`] for a node that was last seen then.
+    pub fn is_silent_since(&self, seen: Option<Seconds>, from: Seconds, after: u32, now: Seconds) -> bool {
+        let heard = seen.unwrap_or(from);
         now - heard.max(from).max(self.listening_since) > Seconds::from(after)
     }
 }
 
+#[cfg(test)]
+mod care_tests;
 #[cfg(test)]
 mod machine_tests;
 #[cfg(test)]
 mod property_tests;
 #[cfg(test)]
 pub(crate) mod testing;
+#[cfg(test)]
+mod window_tests;

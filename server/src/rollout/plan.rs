@@ -1,6 +1,7 @@
 //! What a rollout intends. Fixed once it is planned.
 
-use crate::contract::{Gate, OnFailure};
+use super::window::Calendar;
+use crate::contract::{Evidence, Gate, OnFailure};
 use pintle_protocol::id::{Component, Digest, NodeId, Role};
 
 /// What a rollout intends.
@@ -8,6 +9,8 @@ use pintle_protocol::id::{Component, Digest, NodeId, Role};
 pub struct Plan {
     /// What happens when a gate fails.
     pub on_failure: OnFailure,
+    /// When something new may be offered; at any time if absent.
+    pub windows: Option<Calendar>,
     /// Waves in order.
     pub waves: Vec<WavePlan>,
 }
@@ -17,6 +20,10 @@ pub struct Plan {
 pub struct WavePlan {
     /// How long everything must stay well after its last node ended.
     pub soak_seconds: u32,
+    /// What must have been seen besides.
+    pub evidence: Evidence,
+    /// Whether a person has to approve it.
+    pub approval: bool,
     /// What is tolerated.
     pub gate: Gate,
     /// Its nodes.
@@ -65,6 +72,25 @@ pub struct Brings {
     pub component: Component,
     /// Digest of what it will hold, where the manifest names it.
     pub payload: Option<Digest>,
+}
+
+impl TargetPlan {
+    /// The envelopes that a node which kept all of its steps runs: for each part the last that
+    /// changes it.
+    pub(super) fn last_parcels(&self) -> impl Iterator<Item = &Parcel> {
+        self.steps.iter().enumerate().filter_map(|(n, step)| {
+            let later = self.steps.get(n + 1..).unwrap_or_default();
+            let changed = |b: &Brings| later.iter().any(|l| l.forward.changes(b.component));
+            (!step.forward.brings.iter().any(changed)).then_some(&step.forward)
+        })
+    }
+}
+
+impl Parcel {
+    /// Whether it changes this part.
+    pub(super) fn changes(&self, component: Component) -> bool {
+        self.brings.iter().any(|b| b.component == component)
+    }
 }
 
 impl Plan {

@@ -47,12 +47,20 @@ pub fn sentence(kept: u32, failed: u32) -> String {
     if kept == 0 {
         return format!("0 of {tried} kept: nothing is proved in its favour");
     }
+    let bound = bound_words(kept, failed);
+    format!("{kept} of {tried} kept: with 95 % confidence fewer than {bound} of such nodes would fail")
+}
+
+/// The sentence for what would be proved if so many kept in the end.
+pub fn prospect(kept: u32, failed: u32) -> String {
+    let (tried, bound) = (kept + failed, bound_words(kept, failed));
+    format!("if {kept} of {tried} keep it: with 95 % confidence fewer than {bound} of such nodes would fail")
+}
+
+fn bound_words(kept: u32, failed: u32) -> String {
     // Less than a tenth of a per cent is lost to rounding, always to the cautious side.
-    let tenths = (upper_bound(failed, tried, 0.95) * 1000.0 - 1e-9).ceil().min(1000.0);
-    format!(
-        "{kept} of {tried} kept: with 95 % confidence fewer than {:.1} % of such nodes would fail",
-        tenths / 10.0
-    )
+    let tenths = (upper_bound(failed, kept + failed, 0.95) * 1000.0 - 1e-9).ceil().min(1000.0);
+    format!("{:.1} %", tenths / 10.0)
 }
 
 #[cfg(test)]
@@ -117,6 +125,10 @@ mod tests {
         assert_eq!(
             sentence(1, 0),
             "1 of 1 kept: with 95 % confidence fewer than 95.0 % of such nodes would fail"
+        );
+        assert_eq!(
+            prospect(3, 0),
+            "if 3 of 3 keep it: with 95 % confidence fewer than 63.2 % of such nodes would fail"
         );
         assert_eq!(sentence(0, 2), "0 of 2 kept: nothing is proved in its favour");
         assert_eq!(sentence(0, 0), "nothing has ended yet, so nothing is proved");

@@ -2,7 +2,7 @@
 
 use super::testing::*;
 use super::*;
-use crate::contract::{OnFailure, RolloutState, WaveState};
+use crate::contract::{Evidence, Gate, OnFailure, RolloutState, WaveState};
 use pintle_protocol::checkin::Phase;
 use pintle_protocol::id::Digest;
 use proptest::prelude::*;
@@ -33,9 +33,19 @@ enum Op {
     Wait {
         seconds: u16,
     },
+    /// A node starts again, and again.
+    Restarts {
+        n: u8,
+    },
+    /// Somebody flashes a node by hand.
+    ByHand {
+        n: u8,
+    },
     Hold,
     Resume,
+    Approve,
     TurnBack,
+    End,
     Retire {
         n: u8,
     },
@@ -48,9 +58,13 @@ fn op(nodes: u8) -> impl Strategy<Value = Op> {
         2 => n.clone().prop_map(|n| Op::PowerCut { n }),
         1 => n.clone().prop_map(|n| Op::NewBoard { n }),
         6 => (0u16..5000).prop_map(|seconds| Op::Wait { seconds }),
+        1 => n.clone().prop_map(|n| Op::Restarts { n }),
+        1 => n.clone().prop_map(|n| Op::ByHand { n }),
         1 => Just(Op::Hold),
         2 => Just(Op::Resume),
+        2 => Just(Op::Approve),
         1 => Just(Op::TurnBack),
+        1 => prop_oneof![4 => Just(Op::Resume), 1 => Just(Op::End)],
         1 => n.prop_map(|n| Op::Retire { n }),
     ]
 }
@@ -62,6 +76,9 @@ impl Node {
 
     /// One stage further with what it is at; 1 in 8 trials fails, 1 in 16 offers is refused.
     fn advance(&mut self, luck: u8) {
+        use pintle_protocol::checkin::Position;
+        let closed = self.report.position == Position::Closed;
+        self.report.position = if closed { Position::Open } else { Position::Closed };
         let Some(subject) = self.report.subject else { return };
         let verdict = |refused| Verdict { refused, reason: 400, detail: 0 };
         match self.report.phase {
@@ -102,9 +119,9 @@ struct Model {
 }
 
 impl Model {
-    fn new(sizes: &[u8], steps: u8, gate: crate::contract::Gate, on_failure: OnFailure) -> Self {
-        let count: u8 = sizes.iter().sum();
-        let yard = Yard::started(plan(sizes, steps, gate, on_failure));
+    fn new(plan: Plan) -> Self {
+        let count = u8::try_from(plan.waves.iter().map(|w| w.targets.len()).sum::<usize>()).unwrap();
+        let yard = Yard::started(plan);
         Self { yard, nodes: (1..=count).map(|n| (n, Node::new())).collect(), offered: Vec::new() }
     }
 
@@ -119,6 +136,9 @@ impl Model {
         match run.way {
             Way::Forward => {
                 assert_eq!(rollout.state.state, RolloutState::UnderWay);
+                let windows = rollout.plan.windows.as_ref();
+                assert!(windows.is_none_or(|w| w.is_open(self.yard.now)), "offered outside of the window");
+                assert!(!rollout.plan.waves[w].approval || wave.approved_at.is_some(), "not approved");
                 assert!(matches!(wave.state, WaveState::Open | WaveState::Soaking | WaveState::Passed));
                 for earlier in &rollout.state.waves[..w] {
                     assert!(earlier.opened_at.is_some(), "an earlier wave never opened");
@@ -154,6 +174,12 @@ impl Model {
                 self.check_in(*n);
             }
             Op::Wait { seconds } => self.yard.tick(i64::from(*seconds)),
+            Op::Restarts { n } => self.nodes.get_mut(n).unwrap().report.starts += 2,
+            Op::ByHand { n } => {
+                self.nodes.get_mut(n).unwrap().report.images = [Some(image(*n, 99, false)); 2]
+            }
+            Op::Approve => _ = rollout.approve(None, None, now),
+            Op::End => _ = rollout.end(None, now),
             Op::Hold => _ = rollout.hold(None),
             Op::Resume => _ = rollout.resume(None, &known, now),
             Op::TurnBack => _ = rollout.turn_back(None, now),
@@ -161,14 +187,16 @@ impl Model {
         }
     }
 
-    /// Everybody answers, and a person resumes what is held, until nothing moves any more.
+    /// Everybody answers, doors are used, and a person resumes what is held and approves what waits,
+    /// until nothing moves any more.
     fn run_out(&mut self) -> bool {
-        for _ in 0..400 {
+        for _ in 0..900 {
             let nodes: Vec<u8> = self.nodes.keys().copied().collect();
             for n in nodes {
                 self.apply(&Op::Node { n, luck: 1 });
             }
             self.apply(&Op::Resume);
+            self.apply(&Op::Approve);
             self.apply(&Op::Wait { seconds: 300 });
             if !self.yard.rollout.is_active() {
                 return true;
@@ -178,10 +206,41 @@ impl Model {
     }
 }
 
-fn settings() -> impl Strategy<Value = (Vec<u8>, u8, crate::contract::Gate, OnFailure)> {
+fn settings() -> impl Strategy<Value = Plan> {
     let on_failure = prop_oneof![Just(OnFailure::Hold), Just(OnFailure::TurnBack)];
-    (proptest::collection::vec(1u8..4, 1..4), 1u8..4, 0u32..2, 0u32..2, on_failure)
-        .prop_map(|(sizes, steps, f, s, on)| (sizes, steps, gate(f, s), on))
+    let shape = (proptest::collection::vec(1u8..4, 1..4), 1u8..4, 0u32..2, 0u32..2, on_failure);
+    let care = (any::<[bool; 5]>(), 0u32..3, 0u32..3);
+    (shape, care).prop_map(|((sizes, steps, f, s, on), (flags, min_check_ins, min_door_cycles))| {
+        let [windows, approval, restarts, waiting, unwell] = flags;
+        let gate = Gate {
+            max_restarts: restarts.then_some(1),
+            max_waiting: waiting.then_some(1),
+            waiting_after_seconds: 4000,
+            max_unwell: unwell.into(),
+            ..gate(f, s)
+        };
+        let mut plan = plan(&sizes, steps, gate, on);
+        plan.windows = windows.then(mornings);
+        for wave in &mut plan.waves {
+            wave.approval = approval;
+            wave.evidence = Evidence { min_check_ins, min_door_cycles };
+        }
+        plan
+    })
+}
+
+/// Whether an op is about a node that there is.
+fn fits(op: &Op, plan: &Plan) -> bool {
+    let count = plan.waves.iter().map(|w| w.targets.len()).sum::<usize>();
+    match op {
+        Op::Node { n, .. }
+        | Op::PowerCut { n }
+        | Op::NewBoard { n }
+        | Op::Restarts { n }
+        | Op::ByHand { n }
+        | Op::Retire { n } => usize::from(*n) <= count,
+        Op::Wait { .. } | Op::Hold | Op::Resume | Op::Approve | Op::TurnBack | Op::End => true,
+    }
 }
 
 proptest! {
@@ -189,19 +248,12 @@ proptest! {
     /// it ends.
     #[test]
     fn offers_keep_the_rules_and_every_rollout_ends(
-        (sizes, steps, gate, on) in settings(),
+        plan in settings(),
         ops in proptest::collection::vec(op(3), 0..120),
     ) {
-        let count: u8 = sizes.iter().sum();
-        let mut model = Model::new(&sizes, steps, gate, on);
-        for op in &ops {
-            let fits = match op {
-                Op::Node { n, .. } | Op::PowerCut { n } | Op::NewBoard { n } | Op::Retire { n } => *n <= count,
-                _ => true,
-            };
-            if fits {
-                model.apply(op);
-            }
+        let mut model = Model::new(plan.clone());
+        for op in ops.iter().filter(|op| fits(op, &plan)) {
+            model.apply(op);
         }
         prop_assert!(model.run_out(), "it never ended: {:?}", model.yard.rollout.state);
         // Nodes that were returned got their ways back only for steps that they had kept.
@@ -218,10 +270,10 @@ proptest! {
     /// Deciding again at the same moment decides nothing new.
     #[test]
     fn evaluating_twice_changes_nothing(
-        (sizes, steps, gate, on) in settings(),
+        plan in settings(),
         ops in proptest::collection::vec(op(1), 0..60),
     ) {
-        let mut model = Model::new(&sizes, steps, gate, on);
+        let mut model = Model::new(plan);
         for op in &ops {
             model.apply(op);
             model.yard.tick(0);
@@ -237,13 +289,11 @@ proptest! {
         sizes in proptest::collection::vec(1u8..4, 2..4),
         ops in proptest::collection::vec(op(2), 0..120),
     ) {
-        let mut model = Model::new(&sizes, 1, gate(0, 0), OnFailure::Hold);
-        let count: u8 = sizes.iter().sum();
-        for op in ops.iter().filter(|op| !matches!(op, Op::Resume | Op::Retire { .. })) {
-            match op {
-                Op::Node { n, .. } | Op::PowerCut { n } | Op::NewBoard { n } if *n > count => {}
-                _ => model.apply(op),
-            }
+        let plan = plan(&sizes, 1, gate(0, 0), OnFailure::Hold);
+        let mut model = Model::new(plan.clone());
+        let strict = |op: &&Op| fits(op, &plan) && !matches!(op, Op::Resume | Op::Retire { .. });
+        for op in ops.iter().filter(strict) {
+            model.apply(op);
             let waves = &model.yard.rollout.state.waves;
             for pair in waves.windows(2) {
                 if pair[1].opened_at.is_some() && pair[1].targets.iter().any(|t| t.since.is_some()) {

@@ -1,7 +1,7 @@
 //! What a node reports, reduced to what decisions need.
 
 use super::plan::Parcel;
-use pintle_protocol::checkin::{CheckIn, Ending, Phase};
+use pintle_protocol::checkin::{CheckIn, Ending, Phase, Position};
 use pintle_protocol::id::{Chip, Component, Digest};
 use std::collections::BTreeMap;
 
@@ -33,6 +33,12 @@ pub struct Report {
     pub images: [Option<Digest>; 2],
     /// Manifest digest of the bundle in force.
     pub bundle: Option<Digest>,
+    /// Starts of the board so far.
+    pub starts: u32,
+    /// Signal, in dBm.
+    pub rssi_dbm: i8,
+    /// Where the door is.
+    pub position: Position,
 }
 
 /// What a report says about one envelope.
@@ -71,6 +77,9 @@ impl Report {
             sequences: check_in.sequences,
             images: [Some(check_in.net.digest), check_in.io.map(|io| io.digest)],
             bundle: check_in.bundle,
+            starts: check_in.starts,
+            rssi_dbm: check_in.wifi.rssi_dbm,
+            position: check_in.position,
         }
     }
 
@@ -105,6 +114,18 @@ impl Report {
                 // The set of keys is not reported by digest; its sequence number stands for it.
                 Component::Keys => kept_sequence == parcel.sequence,
             })
+    }
+
+    /// Whether the node certainly runs something else than what this envelope brings.
+    pub(super) fn runs_another(&self, parcel: &Parcel) -> bool {
+        parcel.brings.iter().any(|part| match part.component {
+            Component::Chip(chip) => match (self.image(chip), part.payload) {
+                (Some(runs), Some(brought)) => runs != brought,
+                _ => false,
+            },
+            Component::Conf => self.bundle.is_some_and(|bundle| bundle != parcel.envelope),
+            Component::Keys => false,
+        })
     }
 
     fn image(&self, chip: Chip) -> Option<Digest> {

@@ -2,6 +2,7 @@
 
 use super::plan::{Plan, TargetPlan};
 use super::report::Verdict;
+use super::watch::Watch;
 use crate::contract::{RolloutState, Seconds, WaveState};
 
 /// How far a rollout has come.
@@ -9,7 +10,7 @@ use crate::contract::{RolloutState, Seconds, WaveState};
 pub struct State {
     /// Where it stands.
     pub state: RolloutState,
-    /// Why it is held or was turned back, as a sentence.
+    /// Why it is held, was turned back or was ended early, as a sentence.
     pub because: Option<String>,
     /// When it was started.
     pub started_at: Option<Seconds>,
@@ -24,6 +25,10 @@ pub struct State {
 pub struct WaveRun {
     /// Where it stands.
     pub state: WaveState,
+    /// Since when it has waited for approval, or did.
+    pub asked_at: Option<Seconds>,
+    /// When a person approved it.
+    pub approved_at: Option<Seconds>,
     /// When it opened.
     pub opened_at: Option<Seconds>,
     /// While soaking or passed: since when everything has been well.
@@ -49,6 +54,10 @@ pub struct TargetRun {
     pub back: Option<Return>,
     /// A person went on in spite of this node's failure or silence.
     pub forgiven: bool,
+    /// A person went on in spite of its wait for the door: that counts from here.
+    pub excused_at: Option<Seconds>,
+    /// What was seen since it kept all of it.
+    pub watch: Watch,
 }
 
 /// Which way a node walks.
@@ -105,6 +114,8 @@ impl State {
     pub fn new(plan: &Plan) -> Self {
         let wave = |targets: &[TargetPlan]| WaveRun {
             state: WaveState::NotOpen,
+            asked_at: None,
+            approved_at: None,
             opened_at: None,
             soak_from: None,
             targets: vec![TargetRun::NEW; targets.len()],
@@ -134,6 +145,8 @@ impl TargetRun {
         forward: None,
         back: None,
         forgiven: false,
+        excused_at: None,
+        watch: Watch::NEW,
     };
 
     /// Whether nothing more will happen, the way it walks now.
@@ -144,6 +157,17 @@ impl TargetRun {
     /// Whether its way forward ended in a failure, by which a gate counts it.
     pub const fn has_failed(&self) -> bool {
         matches!(self.forward, Some(Forward::Failed(_)))
+    }
+
+    /// Whether it kept all of it and is being watched since.
+    pub const fn stands(&self) -> bool {
+        matches!((self.stage, self.way, self.forward), (Stage::Ended, Way::Forward, Some(Forward::Kept)))
+    }
+
+    /// Since when it has waited for its door, if it does.
+    pub fn waits_since(&self) -> Option<Seconds> {
+        let since = self.since.filter(|_| self.stage == Stage::Door)?;
+        Some(self.excused_at.map_or(since, |excused| excused.max(since)))
     }
 
     /// Whether this rollout has changed the node or is about to: silence from now on may be its doing.

@@ -1,8 +1,9 @@
 //! Rollouts and reports for tests.
 
+use super::window::Calendar;
 use super::{Brings, Known, Parcel, Plan, Report, Rollout, StepPlan, TargetPlan, Verdict, WavePlan};
-use crate::contract::{Gate, OnFailure, Seconds};
-use pintle_protocol::checkin::Phase;
+use crate::contract::{Day, DaySpan, Evidence, Gate, OnFailure, Seconds, Windows};
+use pintle_protocol::checkin::{Phase, Position};
 use pintle_protocol::id::{Chip, Component, Digest, NodeId, Role};
 use std::collections::BTreeMap;
 
@@ -45,7 +46,13 @@ pub(crate) fn target(n: u8, steps: u8) -> TargetPlan {
 }
 
 pub(crate) fn gate(max_failed: u32, max_silent: u32) -> Gate {
-    Gate { max_failed, max_silent, silent_after_seconds: SILENT }
+    Gate { max_failed, max_silent, silent_after_seconds: SILENT, ..Gate::STRICT }
+}
+
+/// Open from midnight to noon, UTC, every day.
+pub(crate) fn mornings() -> Calendar {
+    let span = DaySpan { days: Day::ALL.to_vec(), from: "00:00".to_owned(), until: "12:00".to_owned() };
+    Calendar::new(Windows { zone: "Etc/UTC".to_owned(), spans: vec![span] }).unwrap()
 }
 
 /// Waves of nodes 1, 2, ... in order: `sizes` nodes each, `steps` steps each.
@@ -53,10 +60,12 @@ pub(crate) fn plan(sizes: &[u8], steps: u8, gate: Gate, on_failure: OnFailure) -
     let mut next = 1..;
     let mut wave = |size: u8| WavePlan {
         soak_seconds: SOAK,
+        evidence: Evidence::default(),
+        approval: false,
         gate,
         targets: next.by_ref().take(size.into()).map(|n| target(n, steps)).collect(),
     };
-    Plan { on_failure, waves: sizes.iter().map(|s| wave(*s)).collect() }
+    Plan { on_failure, windows: None, waves: sizes.iter().map(|s| wave(*s)).collect() }
 }
 
 pub(crate) fn idle() -> Report {
@@ -68,6 +77,9 @@ pub(crate) fn idle() -> Report {
         sequences: [0; 3],
         images: [None, None],
         bundle: None,
+        starts: 1,
+        rssi_dbm: -60,
+        position: Position::Closed,
     }
 }
 

@@ -5,7 +5,7 @@ use super::plan::TargetPlan;
 use super::report::Verdict;
 use crate::contract::Seconds;
 use crate::journal::Line;
-use crate::words::{reason_words, utc};
+use crate::words::{listed, reason_words, utc};
 use pintle_protocol::id::{Digest, NodeId};
 
 /// A node of a rollout.
@@ -38,6 +38,9 @@ pub enum Event {
     Returned { who: Who },
     NoWayBack { who: Who, at: usize },
     Retired { who: Who },
+    ChangedByHand { who: Who },
+    ApprovalWanted { wave: usize },
+    Approved { wave: usize, note: Option<String> },
     WaveSoaking { wave: usize, until: Seconds },
     WavePassed { wave: usize, kept: usize, of: usize },
     WaveFailed { wave: usize, failure: Failure },
@@ -45,6 +48,7 @@ pub enum Event {
     Resumed { note: Option<String>, forgiven: Vec<String> },
     TurnedBack { why: String },
     Done { proves: String },
+    Ended { why: String, kept: u32 },
     ReturnEnded,
 }
 
@@ -69,9 +73,12 @@ impl Event {
             | Self::Failed { who, .. }
             | Self::Returned { who }
             | Self::NoWayBack { who, .. }
-            | Self::Retired { who } => Some(who),
+            | Self::Retired { who }
+            | Self::ChangedByHand { who } => Some(who),
             Self::Started { .. }
             | Self::WaveOpened { .. }
+            | Self::ApprovalWanted { .. }
+            | Self::Approved { .. }
             | Self::WaveSoaking { .. }
             | Self::WavePassed { .. }
             | Self::WaveFailed { .. }
@@ -79,6 +86,7 @@ impl Event {
             | Self::Resumed { .. }
             | Self::TurnedBack { .. }
             | Self::Done { .. }
+            | Self::Ended { .. }
             | Self::ReturnEnded => None,
         }
     }
@@ -91,7 +99,7 @@ impl Event {
         match self {
             Self::Started { note } => ("rollout_started", format!("\"{title}\" was started{}", noted(note))),
             Self::WaveOpened { wave, names } => {
-                ("wave_opened", format!("Wave {} of \"{title}\" opened: {}", wave + 1, names.join(", ")))
+                ("wave_opened", format!("Wave {} of \"{title}\" opened: {}", wave + 1, listed(names)))
             }
             Self::Offered { who, at, back, envelope } => (
                 "offered",
@@ -117,6 +125,19 @@ impl Event {
             Self::Retired { who } => {
                 ("target_retired", format!("\"{title}\" goes on without {}, which was retired", who.name))
             }
+            Self::ChangedByHand { who } => (
+                "changed_by_hand",
+                format!(
+                    "{} kept \"{title}\" and runs something else since: it was changed by hand",
+                    who.name
+                ),
+            ),
+            Self::ApprovalWanted { wave } => {
+                ("approval_wanted", format!("Wave {} of \"{title}\" waits for approval", wave + 1))
+            }
+            Self::Approved { wave, note } => {
+                ("wave_approved", format!("Wave {} of \"{title}\" was approved{}", wave + 1, noted(note)))
+            }
             Self::WaveSoaking { wave, until } => (
                 "wave_soaking",
                 format!("Wave {} of \"{title}\" soaks until {} or later", wave + 1, utc(*until)),
@@ -132,12 +153,18 @@ impl Event {
                 let besides = if forgiven.is_empty() {
                     String::new()
                 } else {
-                    format!(" in spite of {}", forgiven.join(", "))
+                    format!(" in spite of {}", listed(forgiven))
                 };
                 ("rollout_resumed", format!("\"{title}\" goes on{besides}{}", noted(note)))
             }
             Self::TurnedBack { why } => ("rollout_turned_back", format!("\"{title}\" turns back: {why}")),
             Self::Done { proves } => ("rollout_done", format!("\"{title}\" is done: {proves}")),
+            Self::Ended { why, kept } => (
+                "rollout_ended",
+                format!(
+                    "\"{title}\" is ended early; {kept} nodes keep it, the others stay as they are: {why}"
+                ),
+            ),
             Self::ReturnEnded => {
                 ("return_ended", format!("\"{title}\" has turned back: no node has anything left to return"))
             }

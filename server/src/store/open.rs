@@ -59,9 +59,10 @@ pub enum OpenFault {
 }
 
 /// Every migration, oldest first.
-const SQL: [&str; 2] = [
+const SQL: [&str; 3] = [
     include_str!("../../../migrations/01-beginning/up.sql"),
     include_str!("../../../migrations/02-suit-reports/up.sql"),
+    include_str!("../../../migrations/03-careful-waves/up.sql"),
 ];
 
 pub(super) static MIGRATIONS: LazyLock<Migrations<'static>> =

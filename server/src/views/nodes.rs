@@ -4,12 +4,11 @@ use crate::config::Intervals;
 use crate::contract::{NodeView, OutcomeView, ReportView, RunningView, Seconds, Status, WaveState, WifiView};
 use crate::rollout::{Forward, Stage, Way};
 use crate::store::nodes::NodeRow;
-use crate::store::rollouts::{self as rows, Stored};
+use crate::store::rollouts as rows;
 use crate::store::{Connection, StoreFault, nodes, server};
 use crate::words::{candidate_words, phase_words, position_words, reason_words};
 use pintle_protocol::checkin::{CheckIn, Ending, Outcome, Phase, Running};
 use pintle_protocol::interlock::Holds;
-use std::collections::BTreeMap;
 
 /// Every node, by name.
 pub(crate) fn all_node_views(
@@ -36,14 +35,12 @@ struct Views<'a> {
     intervals: Intervals,
     now: Seconds,
     listening_since: Seconds,
-    /// Rollouts read once, however many nodes they have.
-    rollouts: BTreeMap<i64, Stored>,
 }
 
 impl<'a> Views<'a> {
     fn new(conn: &'a Connection, intervals: Intervals, now: Seconds) -> Result<Self, StoreFault> {
         let listening_since = server::listening_since(conn, now)?;
-        Ok(Self { conn, intervals, now, listening_since, rollouts: BTreeMap::new() })
+        Ok(Self { conn, intervals, now, listening_since })
     }
 
     fn view(&mut self, row: NodeRow) -> Result<NodeView, StoreFault> {
@@ -87,31 +84,25 @@ impl<'a> Views<'a> {
         let mut waits = Vec::new();
         let mut owner: Option<String> = None;
         for number in rows::of_node(self.conn, &row.id)? {
-            if !self.rollouts.contains_key(&number)
-                && let Some(stored) = rows::get(self.conn, number)?
-            {
-                self.rollouts.insert(number, stored);
-            }
-            let Some(stored) = self.rollouts.get(&number) else { continue };
-            if !stored.rollout.has(&row.id) {
+            let Some(mut stored) = rows::part(self.conn, number, &row.id)? else { continue };
+            if !stored.part().has() {
                 continue;
             }
             if let Some(owner) = &owner {
                 waits.push(format!("its turn in \"{}\", until {owner} lets go of it", stored.title));
                 continue;
             }
-            owner = Some(format!("\"{}\" ({})", stored.title, stored.rollout.state.state));
-            let Some((w, t)) = stored.rollout.plan.find(&row.id) else { continue };
-            let Some(wave) = stored.rollout.state.waves.get(w) else { continue };
-            let Some(run) = wave.targets.get(t) else { continue };
+            owner = Some(format!("\"{}\" ({})", stored.title, stored.state()));
+            let run = stored.run;
             status = match (run.stage, run.way, &run.forward) {
                 (Stage::Offered, _, _) => Some(Status::Fetching),
                 (Stage::Ended, Way::Forward, Some(Forward::Kept)) => Some(Status::Kept),
                 (Stage::Ended, Way::Back, _) => Some(Status::WentBack),
                 _ => None,
             };
-            if run.stage == Stage::Waiting && wave.state == WaveState::NotOpen {
-                waits.push(format!("its turn in wave {} of \"{}\"", w + 1, stored.title));
+            let closed = matches!(stored.wave(), WaveState::NotOpen | WaveState::ForApproval);
+            if run.stage == Stage::Waiting && closed {
+                waits.push(format!("its turn in wave {} of \"{}\"", stored.at.0 + 1, stored.title));
             }
         }
         Ok((status, waits))

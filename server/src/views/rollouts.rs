@@ -1,13 +1,19 @@
 //! Rollouts as the contract shows them.
 
 use super::nodes::hold_sentences;
-use crate::contract::{Progress, RolloutState, RolloutView, Seconds, TargetView, WaveState, WaveView};
+use crate::contract::{
+    Progress, RolloutState, RolloutView, Seconds, TargetView, WaveState, WaveView, WindowsView,
+};
 use crate::ops::known;
+use crate::rollout::window::Calendar;
 use crate::rollout::{Forward, Known, Return, Stage, TargetPlan, TargetRun, Verdict, WavePlan, WaveRun, Way};
 use crate::store::rollouts::{self as rows, Stored};
 use crate::store::{Connection, StoreFault, nodes};
-use crate::words::reason_words;
+use crate::words::{reason_words, utc};
 use pintle_protocol::checkin::Phase;
+
+/// Things that a wave is shown to wait for, at most.
+const MOST_WAITS: usize = 12;
 
 /// One rollout.
 pub(crate) fn rollout_view(
@@ -30,6 +36,8 @@ pub(crate) fn rollout_view(
         kind: stored.kind,
         state: state.state,
         held_because: state.because.clone(),
+        ended_early: stored.rollout.was_ended_early(),
+        windows: plan.windows.as_ref().map(|calendar| windows_view(calendar, now)),
         on_failure: plan.on_failure,
         created_at: stored.created_at,
         started_at: state.started_at,
@@ -37,6 +45,16 @@ pub(crate) fn rollout_view(
         waves,
         proves: stored.rollout.proves(),
     })
+}
+
+fn windows_view(calendar: &Calendar, now: Seconds) -> WindowsView {
+    let changes_at = calendar.changes_at(now);
+    WindowsView {
+        windows: calendar.windows().clone(),
+        open: calendar.is_open(now),
+        changes_at,
+        changes_at_local: changes_at.map(|at| calendar.wall_words(at)),
+    }
 }
 
 struct View<'a> {
@@ -61,9 +79,52 @@ impl View<'_> {
             opened_at: run.opened_at,
             soak_until: soak_until.map(|from| from + Seconds::from(plan.soak_seconds)),
             soak_seconds: plan.soak_seconds,
+            evidence: plan.evidence,
+            approval: plan.approval,
+            approved_at: run.approved_at,
             gate: plan.gate,
+            proves: self.stored.rollout.wave_proves(n),
+            waits_for: self.waits_for(plan, run),
             targets,
         })
+    }
+
+    /// What a wave waits for before it opens or passes.
+    fn waits_for(&self, plan: &WavePlan, run: &WaveRun) -> Vec<String> {
+        let mut waits = Vec::new();
+        if run.state == WaveState::ForApproval {
+            waits.push("a person has to approve it".to_owned());
+        }
+        let Some(from) = run.soak_from.filter(|_| run.state == WaveState::Soaking) else { return waits };
+        let until = from + Seconds::from(plan.soak_seconds);
+        if self.now < until {
+            waits.push(format!("everything must stay well until {}", utc(until)));
+        }
+        let counts = plan.targets.iter().zip(&run.targets).filter(|(_, at)| at.stands() && !at.forgiven);
+        let heard =
+            |target: &TargetPlan| self.known.last_seen.get(&target.node).is_some_and(|at| *at >= until);
+        for (target, at) in counts {
+            let (evidence, name) = (&plan.evidence, &target.name);
+            let of = |what: &str, found: u32, wanted: u32| format!("{name}: {found} of {wanted} {what} seen");
+            if at.watch.is_enough(evidence) {
+                if self.now >= until && !heard(target) {
+                    waits.push(format!("{name} has to be heard once more"));
+                }
+                continue;
+            }
+            if at.watch.check_ins < evidence.min_check_ins {
+                waits.push(of("check-ins", at.watch.check_ins, evidence.min_check_ins));
+            }
+            if at.watch.door_cycles < evidence.min_door_cycles {
+                waits.push(of("door cycles", at.watch.door_cycles, evidence.min_door_cycles));
+            }
+        }
+        let more = waits.len().saturating_sub(MOST_WAITS);
+        if more > 0 {
+            waits.truncate(MOST_WAITS);
+            waits.push(format!("{more} more"));
+        }
+        waits
     }
 
     fn target(
@@ -84,6 +145,10 @@ impl View<'_> {
             turning_back: at.way == Way::Back,
             reason: self.reason(run, target, at)?,
             holds: self.holds(target, at)?,
+            check_ins: at.watch.check_ins,
+            door_cycles: at.watch.door_cycles,
+            restarts: at.watch.restarts,
+            changed_by_hand: at.watch.by_hand,
         })
     }
 
@@ -129,7 +194,12 @@ impl View<'_> {
                 Some(format!("no way back was planned for step {step}"))
             }
             (Stage::Ended, _, Some(Forward::Failed(v)), _) => Some(reason_words(v.reason)),
-            (Stage::Waiting, _, _, _) if run.state != WaveState::NotOpen => self.owner(target)?,
+            (Stage::Waiting, _, _, _) if run.opened_at.is_some() => {
+                self.owner(target)?.or_else(|| self.outside_windows(at))
+            }
+            (Stage::Ended, Way::Forward, _, _) if at.watch.by_hand => {
+                Some("it was changed by hand since: it runs something else".to_owned())
+            }
             _ => None,
         })
     }
@@ -143,15 +213,27 @@ impl View<'_> {
             if number == self.stored.id {
                 return Ok(None);
             }
-            if let Some(other) = rows::get(self.conn, number)?.filter(|o| o.rollout.has(&target.node)) {
-                let state = other.rollout.state.state;
-                return Ok(Some(format!(
-                    "rollout {number} \"{}\" ({state}) has it until it ends",
-                    other.title
-                )));
+            let other = rows::part(self.conn, number, &target.node)?;
+            if let Some(mut other) = other
+                && other.part().has()
+            {
+                let (title, state) = (&other.title, other.state());
+                return Ok(Some(format!("rollout {number} \"{title}\" ({state}) has it until it ends")));
             }
         }
         Ok(None)
+    }
+
+    /// Why nothing is offered to a node that waits for its turn, if it is the time of the day.
+    fn outside_windows(&self, at: &TargetRun) -> Option<String> {
+        let rollout = &self.stored.rollout;
+        let calendar = rollout.plan.windows.as_ref()?;
+        let forward = rollout.state.state == RolloutState::UnderWay && at.way == Way::Forward;
+        if !forward || calendar.is_open(self.now) {
+            return None;
+        }
+        let opens = calendar.changes_at(self.now)?;
+        Some(format!("nothing new is offered before {}", calendar.wall_words(opens)))
     }
 
     fn holds(&self, target: &TargetPlan, at: &TargetRun) -> Result<Vec<String>, StoreFault> {
