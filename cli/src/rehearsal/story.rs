@@ -12,13 +12,14 @@ use crate::firmware::samples;
 use crate::image::{PackRequest, Packed, pack};
 use crate::node::admit::admit;
 use crate::node::card::issue;
-use crate::plan::rollout::{BundleRollout, Care, ImageRollout, start_bundles, start_images};
+use crate::plan::care::Care;
+use crate::plan::rollout::{BundleRollout, ImageRollout, start_bundles, start_images};
 use crate::random::from_seed;
 use crate::yard::{Unlocked, Yard};
 use pintle_protocol::checkin::Phase;
 use pintle_protocol::id::Chip;
 use pintle_protocol::sim::{AccessPoint, Air, Chance, Door, VirtualBoard};
-use pintle_server::contract::{Kind, Progress, RolloutState, RolloutView, TargetView};
+use pintle_server::contract::{Gate, Kind, Progress, RolloutState, RolloutView, TargetView};
 use rand_chacha::ChaCha20Rng;
 use rustls::pki_types::CertificateDer;
 use rustls::pki_types::pem::PemObject;
@@ -34,7 +35,7 @@ const SOAK: u32 = 1800;
 
 /// A node that misses check-ins for ten minutes is silent; nothing is tolerated.
 fn care(soak_seconds: u32) -> Care {
-    Care { soak_seconds, silent_after_seconds: 600, ..Care::default() }
+    Care { soak_seconds, gate: Gate { silent_after_seconds: 600, ..Gate::STRICT }, ..Care::default() }
 }
 
 /// Whether a rollout that should succeed is done; an error if it will not be.
