@@ -379,7 +379,9 @@ fn a_node_that_is_not_asked_would_be_lost() {
     let (_dir, yard, unlocked) = yard(&ALL);
     let yard = change(&yard, &unlocked, &["barn"]).unwrap();
     let mut barn = view(&yard, "barn", "net-1.0.0", "io-1.0.0");
-    barn.report.as_mut().unwrap().wifi.candidate = Some("proved".into());
+    let report = barn.report.as_mut().unwrap();
+    report.wifi.candidate = Some("proved".into());
+    report.bundle = Some(Digest([0xb1; 32]));
     let gate = view(&yard, "gate", "net-1.0.0", "io-1.0.0");
     let tally = wifi::tally(&yard, &[barn, gate], &|_, _| true).unwrap();
     assert_eq!(tally.lost(), ["gate"]);
