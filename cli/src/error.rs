@@ -237,7 +237,10 @@ fn rollout_exit(e: &RolloutError) -> Exit {
         RolloutError::Api(_) | RolloutError::Stored { .. } | RolloutError::Unknown(_) => Exit::Server,
         RolloutError::Seal(e) => seal_exit(e),
         RolloutError::Library(e) => library_exit(e),
-        RolloutError::Plan(_) | RolloutError::Waves(_) | RolloutError::Windows(_) | RolloutError::Sequence(_) => Exit::BadInput,
+        RolloutError::Plan(_)
+        | RolloutError::Waves(_)
+        | RolloutError::Windows(_)
+        | RolloutError::Sequence(_) => Exit::BadInput,
         RolloutError::NothingToDo => Exit::No,
         _ => Exit::Unsafe,
     }

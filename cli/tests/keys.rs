@@ -18,7 +18,7 @@ use pintle_protocol::reason::Reason;
 use pintle_server::Running;
 use pintle_server::clock::Clock;
 use pintle_server::config::{Config, Tls};
-use pintle_server::contract::{Gate, Kind, NewRollout, NewStep, NewTarget, NewWave, OnFailure};
+use pintle_server::contract::{Evidence, Gate, Kind, NewRollout, NewStep, NewTarget, NewWave, OnFailure};
 use std::fs;
 
 const NOW: i64 = 1_800_000_000;
@@ -142,9 +142,10 @@ fn force(client: &Client, place: &Place, name: &str, payload: Vec<u8>, envelope:
     client.put_envelope(&envelope.digest, envelope.bytes.clone()).unwrap();
     let steps = vec![NewStep { envelope: envelope.digest, way_back: None }];
     let targets = vec![NewTarget { node: yard(place).node_id(name), steps }];
-    let gate = Gate { max_failed: 0, max_silent: 0, silent_after_seconds: 3600 };
-    let waves = vec![NewWave { targets, soak_seconds: 0, gate }];
-    let new = NewRollout { title: "forced".into(), kind: Kind::Image, waves, on_failure: OnFailure::Hold };
+    let (evidence, gate) = (Evidence::default(), Gate::STRICT);
+    let waves = vec![NewWave { targets, soak_seconds: 0, evidence, approval: false, gate }];
+    let on_failure = OnFailure::Hold;
+    let new = NewRollout { title: "forced".into(), kind: Kind::Image, waves, on_failure, windows: None };
     let id = client.new_rollout(&new).unwrap().id;
     client.act(id, Action::Start, None).unwrap();
     id

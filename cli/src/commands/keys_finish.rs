@@ -1,4 +1,4 @@
-use super::rollout_start::How;
+use super::how::How;
 use super::{Run, show};
 use crate::error::CliError;
 use crate::exit::Exit;
@@ -25,6 +25,7 @@ pub(super) struct Args {
 
 pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let (yard, unlocked, client) = run.all()?;
+    let care = args.how.care(&yard)?;
     for name in &args.without {
         yard.node(name)?;
     }
@@ -32,7 +33,7 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let finished = keys::finish(&yard, &unlocked, &client, &args.without)?;
     run.ui.say(&format!("in use from now on: the new {what}; the old private keys lie in keys/old/"));
     let title = args.how.title.clone().unwrap_or_else(|| format!("keys: old {what} no longer trusted"));
-    let request = KeysRollout { title: &title, nodes: &[], waves: &args.how.waves, care: args.how.care() };
+    let request = KeysRollout { title: &title, nodes: &[], waves: &args.how.waves, care };
     let mut said = Vec::new();
     let started = send(&finished, &unlocked, &client, &request, &mut |text| said.push(text.to_owned()));
     said.iter().for_each(|text| run.ui.say(text));

@@ -1,4 +1,4 @@
-use super::rollout_start::How;
+use super::how::How;
 use super::{Run, show};
 use crate::error::CliError;
 use crate::exit::Exit;
@@ -20,10 +20,11 @@ pub(super) struct Args {
 
 pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let (yard, unlocked, client) = run.all()?;
+    let care = args.how.care(&yard)?;
     let kept = keys::give_up(&yard, &unlocked, &client)?;
     run.ui.say("the new keys are put aside in keys/old/; the old ones stay in use");
     let title = args.how.title.clone().unwrap_or_else(|| "keys: as before".to_owned());
-    let request = KeysRollout { title: &title, nodes: &[], waves: &args.how.waves, care: args.how.care() };
+    let request = KeysRollout { title: &title, nodes: &[], waves: &args.how.waves, care };
     let mut said = Vec::new();
     let started = send(&kept, &unlocked, &client, &request, &mut |text| said.push(text.to_owned()));
     said.iter().for_each(|text| run.ui.say(text));

@@ -1,4 +1,4 @@
-use super::rollout_start::How;
+use super::how::How;
 use super::{Run, show};
 use crate::error::CliError;
 use crate::exit::Exit;
@@ -43,6 +43,7 @@ enum Which {
 
 pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let (yard, unlocked, client) = run.all()?;
+    let care = args.how.care(&yard)?;
     let role = |which: &Which| match which {
         Which::Root => Some(Role::Root),
         Which::Image => Some(Role::Image),
@@ -65,7 +66,7 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
         keys::under_way(&renewed)
     ));
     let title = args.how.title.clone().unwrap_or_else(|| format!("keys: {}", keys::under_way(&renewed)));
-    let request = KeysRollout { title: &title, nodes: &[], waves: &args.how.waves, care: args.how.care() };
+    let request = KeysRollout { title: &title, nodes: &[], waves: &args.how.waves, care };
     let mut said = Vec::new();
     let started = send(&renewed, &unlocked, &client, &request, &mut |text| said.push(text.to_owned()));
     said.iter().for_each(|text| run.ui.say(text));

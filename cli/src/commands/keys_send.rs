@@ -1,4 +1,4 @@
-use super::rollout_start::How;
+use super::how::How;
 use super::{Run, show};
 use crate::error::CliError;
 use crate::exit::Exit;
@@ -21,9 +21,9 @@ pub(super) struct Args {
 
 pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let (yard, unlocked, client) = run.all()?;
+    let care = args.how.care(&yard)?;
     let title = args.how.title.clone().unwrap_or_else(|| "keys".to_owned());
-    let request =
-        KeysRollout { title: &title, nodes: &args.nodes, waves: &args.how.waves, care: args.how.care() };
+    let request = KeysRollout { title: &title, nodes: &args.nodes, waves: &args.how.waves, care };
     let mut said = Vec::new();
     let started = send(&yard, &unlocked, &client, &request, &mut |text| said.push(text.to_owned()));
     said.iter().for_each(|text| run.ui.say(text));

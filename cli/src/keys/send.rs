@@ -4,7 +4,9 @@ use super::sets::Sets;
 use super::{Has, KeysError, Tally, tally};
 use crate::api::Client;
 use crate::node::card::anchors;
-use crate::plan::rollout::{Care, Telling, begin, follow, upload, views};
+use crate::plan::care::Care;
+use crate::plan::rollout::{Telling, begin, follow, upload, views};
+use crate::plan::waves::Choice;
 use crate::plan::{RolloutError, waves};
 use crate::seal::{Envelope, SealError};
 use crate::yard::{Unlocked, Yard};
@@ -70,13 +72,18 @@ pub fn send(
     if lacking.is_empty() {
         return Err(RolloutError::NothingToDo.into());
     }
-    let names: Vec<_> = lacking.iter().map(|(name, _)| *name).collect();
-    let planned = waves::split(&names, request.waves).map_err(RolloutError::from)?;
+    let choice = |(name, _): &(&'_ str, u64)| {
+        let labels = yard.nodes.get(*name).map_or(&[][..], |file| &file.labels);
+        (name.to_string(), labels)
+    };
+    let named: Vec<_> = lacking.iter().map(choice).collect();
+    let choices: Vec<_> = named.iter().map(|(name, labels)| Choice { name, labels, fits: true }).collect();
+    let planned = waves::split(&choices, request.waves).map_err(RolloutError::from)?;
     follow(yard, Role::Root, &views)?;
 
     let mut sets = Sets::open(yard)?;
     let mut signed: Vec<Signed> = Vec::new();
-    let mut care = request.care;
+    let mut care = request.care.clone();
     let mut new = Vec::new();
     for wave in &planned {
         let mut targets = Vec::new();

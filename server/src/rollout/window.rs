@@ -140,7 +140,7 @@ impl Calendar {
         // Both are below 24 and 60.
         let (hour, minute) = ((minute / 60) as i8, (minute % 60) as i8);
         let local = self.zone.to_ambiguous_timestamp(date.at(hour, minute, 0, 0));
-        let both = [local.clone().earlier(), local.later()];
+        let both = [local.earlier(), local.later()];
         both.into_iter().flatten().map(Timestamp::as_second).collect()
     }
 }

@@ -9,7 +9,7 @@ use pintle::yard::tables::{BoardFile, CalibrationFile, KeysTable, NetworksFile, 
 use pintle::yard::{LATCHBOARD, SAMPLE_BOARD};
 use pintle_protocol::id::{Chip, Digest, NodeId};
 use pintle_server::contract::{
-    Admit, ExpectNode, Gate, Kind, NewRollout, NewStep, NewTarget, NewWave, Note, OnFailure, Retire,
+    Admit, Evidence, ExpectNode, Gate, Kind, NewRollout, NewStep, NewTarget, NewWave, Note, OnFailure, Retire,
 };
 use serde_json::{from_slice, to_vec};
 use std::path::Path;
@@ -149,10 +149,18 @@ fn readings() -> Target {
 /// A body that is taken means the same when it is sent on.
 fn contract() -> Target {
     let step = NewStep { envelope: Digest([1; 32]), way_back: Some(Digest([2; 32])) };
-    let gate = Gate { max_failed: 0, max_silent: 1, silent_after_seconds: 600 };
+    let gate = Gate {
+        max_silent: 1,
+        max_waiting: Some(2),
+        max_restarts: Some(3),
+        min_signal_dbm: Some(-80),
+        ..Gate::STRICT
+    };
     let wave = NewWave {
         targets: vec![NewTarget { node: NodeId([3; 16]), steps: vec![step] }],
         soak_seconds: 3600,
+        evidence: Evidence { min_check_ins: 3, min_door_cycles: 1 },
+        approval: true,
         gate,
     };
     let rollout = NewRollout {
@@ -160,6 +168,7 @@ fn contract() -> Target {
         kind: Kind::Image,
         waves: vec![wave.clone(), wave],
         on_failure: OnFailure::TurnBack,
+        windows: None,
     };
     let expect = ExpectNode {
         name: "cart shed".to_owned(),
