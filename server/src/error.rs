@@ -2,7 +2,7 @@
 
 use crate::contract::{ErrorBody, ErrorDetail, RolloutState};
 use crate::rollout::Misfit;
-use crate::store::StoreFault;
+use crate::store::{JobFault, StoreFault, Unwritable};
 use actix_web::http::StatusCode;
 use actix_web::{HttpResponse, ResponseError};
 use pintle_protocol::id::{Digest, NodeId};
@@ -56,9 +56,30 @@ pub enum ApiError {
     WrongState(#[from] Misfit),
     #[error("rollout {other} \"{title}\" ({state}) has nodes of this one")]
     NodesBusy { other: i64, title: String, state: RolloutState },
+    #[error("nothing can be written now: {0}")]
+    CannotWrite(Unwritable),
     #[error("something went wrong inside the server")]
-    Internal(#[from] StoreFault),
+    Internal(StoreFault),
 }
+
+impl From<StoreFault> for ApiError {
+    fn from(fault: StoreFault) -> Self {
+        fault.unwritable().map_or(Self::Internal(fault), Self::CannotWrite)
+    }
+}
+
+impl JobFault for ApiError {
+    fn store_fault(&self) -> Option<&StoreFault> {
+        match self {
+            Self::Internal(fault) => Some(fault),
+            _ => None,
+        }
+    }
+}
+
+/// After how many seconds something that could not be written is worth another try: about as often
+/// as a node checks in while something is under way.
+pub(crate) const RETRY_AFTER_SECONDS: u32 = 30;
 
 impl ApiError {
     /// Status, stable code, and what to do about it.
@@ -115,6 +136,11 @@ impl ApiError {
             Self::NodesBusy { .. } => {
                 (S::CONFLICT, "nodes_busy", Some("turn that one back first, or wait until it is done"))
             }
+            Self::CannotWrite(_) => (
+                S::SERVICE_UNAVAILABLE,
+                "cannot_write",
+                Some("make room on the server's disk, or make it writable; it then goes on by itself"),
+            ),
             Self::Internal(_) => (S::INTERNAL_SERVER_ERROR, "internal", Some("the server's log says more")),
         }
     }
@@ -144,6 +170,9 @@ impl ResponseError for ApiError {
         let mut answer = HttpResponse::build(self.status_code());
         if self.status_code() == StatusCode::UNAUTHORIZED {
             answer.insert_header(("WWW-Authenticate", "Bearer"));
+        }
+        if let Self::CannotWrite(_) = self {
+            answer.insert_header(("Retry-After", RETRY_AFTER_SECONDS));
         }
         answer.json(self.body())
     }

@@ -57,25 +57,27 @@ impl Secret {
 /// # Errors
 /// If the file cannot be read or written, or has not exactly 32 bytes.
 pub(crate) fn online_key(path: &Path, chance: &Chance) -> io::Result<SigningKey> {
-    match OpenOptions::new().read(true).open(path) {
-        Ok(mut file) => {
-            let mut bytes = Vec::new();
-            file.read_to_end(&mut bytes)?;
-            let bytes: [u8; 32] = bytes.try_into().map_err(|bytes: Vec<u8>| {
-                io::Error::other(format!(
-                    "it has {} bytes, expected 32; restore it from a backup",
-                    bytes.len()
-                ))
-            })?;
-            Ok(SigningKey::from_bytes(&bytes))
-        }
+    match read_online_key(path) {
         Err(error) if error.kind() == io::ErrorKind::NotFound => {
             let bytes = chance.bytes("online key")?;
             write_private(path, &bytes)?;
             Ok(SigningKey::from_bytes(&bytes))
         }
-        Err(error) => Err(error),
+        other => other,
     }
+}
+
+/// Reads the online key at `path`.
+///
+/// # Errors
+/// If the file cannot be read, or has not exactly 32 bytes.
+pub(crate) fn read_online_key(path: &Path) -> io::Result<SigningKey> {
+    let mut bytes = Vec::new();
+    OpenOptions::new().read(true).open(path)?.read_to_end(&mut bytes)?;
+    let bytes: [u8; 32] = bytes.try_into().map_err(|bytes: Vec<u8>| {
+        io::Error::other(format!("it has {} bytes, expected 32; restore it from a backup", bytes.len()))
+    })?;
+    Ok(SigningKey::from_bytes(&bytes))
 }
 
 /// The public half.

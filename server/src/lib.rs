@@ -22,6 +22,7 @@
 
 mod api;
 mod app;
+pub mod backup;
 mod body;
 pub mod clock;
 pub mod config;

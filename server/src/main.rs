@@ -2,12 +2,13 @@
 
 use clap::{Parser, Subcommand};
 use pintle_protocol::id::PublicKey;
+use pintle_server::backup::{self, Manifest};
 use pintle_server::clock::Clock;
 use pintle_server::config::{Config, Tls};
 use pintle_server::{Running, StartError, new_key, new_token, start, switch_key};
 use std::io::{IsTerminal, Write};
 use std::net::SocketAddr;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use tracing_subscriber::EnvFilter;
 
@@ -77,6 +78,33 @@ enum Command {
         #[arg(long, value_name = "DIR", env = "PINTLE_DATA")]
         data: PathBuf,
     },
+    /// Makes a backup, also while the server runs
+    ///
+    /// It holds the server's own keys: whoever has it can pretend to be this server. Keep it as
+    /// you keep those. It holds no key that signs updates.
+    Backup {
+        /// Folder of the server, which may be running
+        #[arg(long, value_name = "DIR", env = "PINTLE_DATA")]
+        data: PathBuf,
+        /// Folder to make; it must be empty or not there
+        #[arg(long, value_name = "DIR")]
+        to: PathBuf,
+    },
+    /// Checks a backup: files, database, digests, and every entry of the journal
+    Check {
+        /// The backup
+        #[arg(long, value_name = "DIR")]
+        from: PathBuf,
+    },
+    /// Restores a backup into an empty folder, after checking it
+    Restore {
+        /// The backup
+        #[arg(long, value_name = "DIR")]
+        from: PathBuf,
+        /// Folder of the server to be; it must be empty or not there
+        #[arg(long, value_name = "DIR", env = "PINTLE_DATA")]
+        data: PathBuf,
+    },
 }
 
 fn main() -> ExitCode {
@@ -86,6 +114,9 @@ fn main() -> ExitCode {
         Some(Command::Token { data }) => print_token(&data),
         Some(Command::NewKey { data }) => print_key(new_key(&data, &Clock::System)),
         Some(Command::SwitchKey { data }) => print_key(switch_key(&data, &Clock::System)),
+        Some(Command::Backup { data, to }) => make_backup(&data, &to),
+        Some(Command::Check { from }) => check_backup(&from),
+        Some(Command::Restore { from, data }) => restore(&from, &data),
         None => serve(args),
     };
     match done {
@@ -100,7 +131,7 @@ fn main() -> ExitCode {
 
 type Outcome = Result<(), Box<dyn std::error::Error>>;
 
-fn print_token(data: &std::path::Path) -> Outcome {
+fn print_token(data: &Path) -> Outcome {
     let token = new_token(data, &Clock::System)?;
     writeln!(std::io::stdout(), "{token}")?;
     Ok(())
@@ -109,6 +140,36 @@ fn print_token(data: &std::path::Path) -> Outcome {
 fn print_key(made: Result<PublicKey, StartError>) -> Outcome {
     writeln!(std::io::stdout(), "{}", made?)?;
     Ok(())
+}
+
+fn make_backup(data: &Path, to: &Path) -> Outcome {
+    let made = backup::make(data, to, Clock::System.now())?;
+    tell(&format!("{} holds {}", to.display(), contents(&made)))?;
+    tell("it holds the server's keys: whoever has it can pretend to be this server")
+}
+
+fn check_backup(from: &Path) -> Outcome {
+    tell(&format!("{} is in good order: {}", from.display(), contents(&backup::check(from)?)))
+}
+
+fn restore(from: &Path, data: &Path) -> Outcome {
+    let restored = backup::restore(from, data, Clock::System.now())?;
+    tell(&format!("{} now holds {}", data.display(), contents(&restored)))?;
+    tell(
+        "browsers have to sign in anew; a token that was ended after the backup works again until a new one is made with `pintle-server token`",
+    )
+}
+
+fn contents(made: &Manifest) -> String {
+    let (entries, files) = (made.journal_entries, made.files.len());
+    format!(
+        "{files} files, server key {}, {entries} entries of the journal ({})",
+        made.server_key, made.journal_head
+    )
+}
+
+fn tell(line: &str) -> Outcome {
+    Ok(writeln!(std::io::stdout(), "{line}")?)
 }
 
 fn serve(args: Args) -> Outcome {

@@ -42,6 +42,16 @@ pub enum StartError {
         /// The folder.
         path: PathBuf,
     },
+    /// The folder was in use before, and a file that cannot be made anew is not there.
+    #[error(
+        "{} is missing or empty in a folder that a server has used: a new one would know no node; put it \
+         back, or restore a backup into an empty folder with `pintle-server restore`",
+        path.display()
+    )]
+    Missing {
+        /// The file.
+        path: PathBuf,
+    },
     /// The database cannot be used.
     #[error(transparent)]
     Database(#[from] OpenFault),
@@ -167,13 +177,23 @@ pub fn start(config: Config) -> Result<Running, StartError> {
     let chance = config.seed.map_or(Chance::System, Chance::Seeded);
     let now = config.clock.now();
 
-    let online_path = data.join(ONLINE_KEY);
+    let (online_path, db_path) = (data.join(ONLINE_KEY), data.join("pintle.db"));
+    // The key is made after the database: where it is, there was one.
+    if online_path.exists() && fs::metadata(&db_path).map_or(0, |file| file.len()) == 0 {
+        return Err(StartError::Missing { path: db_path });
+    }
+    let db = Db::open(&db_path)?;
+    // The first token is made after the key: where there is one, there was a key.
+    if !online_path.exists() && db.read_blocking::<_, StoreFault, _>(who::any_token)? {
+        return Err(StartError::Missing { path: online_path });
+    }
     let online = keys::online_key(&online_path, &chance).map_err(file(&online_path))?;
-    let db = Db::open(&data.join("pintle.db"))?;
     let payloads = Folder::open(data.join("payloads"))?;
     let envelopes = Folder::open(data.join("envelopes"))?;
     let operator_token = first_token(&db, &chance, data, now)?;
-    db.write_blocking(move |conn| ops::tick(conn, now))?;
+    let ticked: Result<(), StoreFault> = db.write_blocking(move |conn| ops::tick(conn, now));
+    // Pages can be looked at even if nothing can be written.
+    ticked.or_else(|fault| fault.unwritable().map(drop).ok_or(fault))?;
     let tls = match &config.tls {
         Tls::Plain => None,
         Tls::Names(names) => Some(tls::ready(data, names, now)?),
@@ -260,7 +280,10 @@ async fn keep_ticking(app: App) {
         rt::time::sleep(TICK).await;
         let now = app.now();
         let ticked: Result<(), StoreFault> = app.db.write(move |conn| ops::tick(conn, now)).await;
-        if let Err(fault) = ticked {
+        // That nothing can be written is logged once, by the store.
+        if let Err(fault) = ticked
+            && fault.unwritable().is_none()
+        {
             tracing::error!(cause = %fault, "Rollouts could not be evaluated");
         }
     }
@@ -385,3 +408,7 @@ fn file(path: &Path) -> impl FnOnce(std::io::Error) -> StartError {
     let path = path.to_owned();
     move |source| StartError::File { path, source }
 }
+
+#[cfg(test)]
+#[path = "trouble_tests.rs"]
+mod trouble_tests;

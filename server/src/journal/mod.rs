@@ -105,6 +105,11 @@ impl Default for Chain {
 }
 
 impl Chain {
+    /// Goes on after an entry with this number and hash.
+    pub const fn after(number: i64, hash: Digest) -> Self {
+        Self { good: number, head: hash, bad: None }
+    }
+
     /// Checks the next entry; everything after the first bad one is passed over.
     pub fn next(&mut self, entry: &JournalEntry) {
         if self.bad.is_some() {

@@ -1,8 +1,9 @@
 //! Every error that nodes are told: one table of status, number and sentence.
 
 use crate::body::BodyFault;
+use crate::error::RETRY_AFTER_SECONDS;
 use crate::ops::{check_in, claim};
-use crate::store::StoreFault;
+use crate::store::{StoreFault, Unwritable};
 use actix_web::http::StatusCode;
 use actix_web::{HttpResponse, ResponseError};
 use minicbor::Encoder;
@@ -34,8 +35,16 @@ pub(crate) enum NodeError {
     NothingHere,
     #[error("the range is beyond the {size} bytes that there are")]
     BadRange { size: u64 },
+    #[error("nothing can be written now: {0}")]
+    CannotWrite(Unwritable),
     #[error("something went wrong inside the server")]
-    Internal(#[from] StoreFault),
+    Internal(StoreFault),
+}
+
+impl From<StoreFault> for NodeError {
+    fn from(fault: StoreFault) -> Self {
+        fault.unwritable().map_or(Self::Internal(fault), Self::CannotWrite)
+    }
 }
 
 impl NodeError {
@@ -55,6 +64,7 @@ impl NodeError {
             Self::NothingHere => (S::NOT_FOUND, 10),
             Self::BadRange { .. } => (S::RANGE_NOT_SATISFIABLE, 11),
             Self::Internal(_) => (S::INTERNAL_SERVER_ERROR, 12),
+            Self::CannotWrite(_) => (S::SERVICE_UNAVAILABLE, 13),
         }
     }
 }
@@ -86,6 +96,9 @@ impl ResponseError for NodeError {
         if let Self::BadRange { size } = self {
             answer.insert_header(("Content-Range", format!("bytes */{size}")));
         }
+        if let Self::CannotWrite(_) = self {
+            answer.insert_header(("Retry-After", RETRY_AFTER_SECONDS));
+        }
         match written {
             Ok(()) => answer.body(body.into_writer()),
             Err(_) => answer.finish(),
@@ -111,7 +124,7 @@ impl From<check_in::Refused> for NodeError {
             Refused::NotAdmitted => Self::NotAdmitted,
             Refused::Replayed { counter, last } => Self::Replayed { counter, last },
             Refused::Counter { .. } => Self::BadMessage { why: refused.to_string() },
-            Refused::Store(fault) => Self::Internal(fault),
+            Refused::Store(fault) => fault.into(),
         }
     }
 }
@@ -125,7 +138,7 @@ impl From<claim::Refused> for NodeError {
             Refused::NotExpected | Refused::CodeOther | Refused::ClassOther => {
                 Self::NotExpected { why: refused.to_string() }
             }
-            Refused::Store(fault) => Self::Internal(fault),
+            Refused::Store(fault) => fault.into(),
         }
     }
 }

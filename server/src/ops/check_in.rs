@@ -7,7 +7,7 @@ use crate::journal::Line;
 use crate::rollout::{Event, Parcel, Report};
 use crate::store::nodes::NodeRow;
 use crate::store::rollouts::StoredPart;
-use crate::store::{Connection, StoreFault, journal, nodes, outcomes, rollouts as rows};
+use crate::store::{Connection, JobFault, StoreFault, journal, nodes, outcomes, rollouts as rows};
 use pintle_protocol::checkin::{CheckIn, Offer, Phase};
 use pintle_protocol::id::{Digest, NodeId, PublicKey};
 
@@ -36,6 +36,15 @@ pub(crate) enum Refused {
     Counter { counter: u64 },
     #[error(transparent)]
     Store(#[from] StoreFault),
+}
+
+impl JobFault for Refused {
+    fn store_fault(&self) -> Option<&StoreFault> {
+        match self {
+            Self::Store(fault) => Some(fault),
+            _ => None,
+        }
+    }
 }
 
 /// What the node is told.

@@ -2,7 +2,7 @@
 
 use crate::contract::Seconds;
 use crate::journal::Line;
-use crate::store::{Connection, StoreFault, journal, nodes};
+use crate::store::{Connection, JobFault, StoreFault, journal, nodes};
 use pintle_protocol::checkin::Claim;
 
 /// Why a claim was not taken.
@@ -20,6 +20,15 @@ pub(crate) enum Refused {
     ClassOther,
     #[error(transparent)]
     Store(#[from] StoreFault),
+}
+
+impl JobFault for Refused {
+    fn store_fault(&self) -> Option<&StoreFault> {
+        match self {
+            Self::Store(fault) => Some(fault),
+            _ => None,
+        }
+    }
 }
 
 /// What became of a claim.

@@ -4,7 +4,7 @@ use super::csp::CSS;
 use crate::app::App;
 use crate::contract::Seconds;
 use crate::error::ApiError;
-use crate::store::StoreFault;
+use crate::store::{StoreFault, Unwritable};
 use crate::words::utc;
 use actix_web::http::StatusCode;
 use actix_web::{HttpRequest, HttpResponse, ResponseError, web};
@@ -15,11 +15,18 @@ pub(super) struct Frame {
     pub(super) css: &'static str,
     pub(super) now: String,
     pub(super) signed_in: bool,
+    /// Why nothing can be written, if that is so.
+    pub(super) trouble: Option<Unwritable>,
 }
 
 impl Frame {
     pub(super) fn new(now: Seconds, signed_in: bool) -> Self {
-        Self { css: CSS, now: utc(now), signed_in }
+        Self { css: CSS, now: utc(now), signed_in, trouble: None }
+    }
+
+    /// With a warning if nothing can be written.
+    pub(super) fn with(self, trouble: Option<Unwritable>) -> Self {
+        Self { trouble, ..self }
     }
 }
 
@@ -32,15 +39,24 @@ pub(super) enum PageError {
     LinkSpent { now: Seconds },
     #[error("nothing here")]
     NothingHere { now: Seconds },
+    #[error("nothing can be written")]
+    CannotWrite,
     #[error("inside the server")]
-    Internal(#[from] StoreFault),
+    Internal(StoreFault),
     #[error("the page could not be made: {0}")]
     Template(#[from] askama::Error),
+}
+
+impl From<StoreFault> for PageError {
+    fn from(fault: StoreFault) -> Self {
+        if fault.unwritable().is_some() { Self::CannotWrite } else { Self::Internal(fault) }
+    }
 }
 
 impl From<ApiError> for PageError {
     fn from(error: ApiError) -> Self {
         match error {
+            ApiError::CannotWrite(_) => Self::CannotWrite,
             ApiError::Internal(fault) => Self::Internal(fault),
             other => Self::Internal(StoreFault::Value { what: other.to_string() }),
         }
@@ -71,6 +87,11 @@ impl PageError {
             Self::NothingHere { .. } => {
                 (StatusCode::NOT_FOUND, "Nothing here", "There is no such page on this server.")
             }
+            Self::CannotWrite => (
+                StatusCode::SERVICE_UNAVAILABLE,
+                "Nothing can be written now",
+                "The server's disk is full, read-only or failing. Make room on it and try again; nothing was changed.",
+            ),
             Self::Internal(_) | Self::Template(_) => (
                 StatusCode::INTERNAL_SERVER_ERROR,
                 "Something went wrong inside the server",
@@ -88,6 +109,7 @@ impl ResponseError for PageError {
     fn error_response(&self) -> HttpResponse {
         let now = match self {
             Self::SignedOut { now } | Self::LinkSpent { now } | Self::NothingHere { now } => *now,
+            Self::CannotWrite => 0,
             Self::Internal(cause) => {
                 tracing::error!(cause = %cause, "A page failed inside the server");
                 0

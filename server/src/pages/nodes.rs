@@ -83,7 +83,11 @@ pub(super) async fn show(
         })
         .await?;
     let view = found.ok_or(PageError::NothingHere { now })?;
-    page(&Page { frame: Frame::new(now, true), node: Door::new(&view, now), facts: facts(&view) })
+    page(&Page {
+        frame: Frame::new(now, true).with(app.db.trouble()),
+        node: Door::new(&view, now),
+        facts: facts(&view),
+    })
 }
 
 fn facts(node: &NodeView) -> Vec<(&'static str, String)> {

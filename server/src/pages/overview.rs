@@ -28,6 +28,7 @@ struct Overview {
 
 pub(super) async fn show(_who: SignedIn, app: web::Data<App>) -> Result<HttpResponse, PageError> {
     let (intervals, now) = (app.intervals, app.now());
+    let trouble = app.db.trouble();
     let overview = app
         .db
         .read(move |conn| {
@@ -40,7 +41,7 @@ pub(super) async fn show(_who: SignedIn, app: web::Data<App>) -> Result<HttpResp
             }
             let journal = journal::newest(conn, ENTRIES)?;
             Ok::<_, ApiError>(Overview {
-                frame: Frame::new(now, true),
+                frame: Frame::new(now, true).with(trouble),
                 nodes: nodes.iter().map(|node| Door::new(node, now)).collect(),
                 rollouts,
                 journal: journal.into_iter().map(Line::new).collect(),

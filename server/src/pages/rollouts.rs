@@ -95,7 +95,7 @@ pub(super) async fn show(
         .await?;
     let view = found.ok_or(PageError::NothingHere { now })?;
     page(&Page {
-        frame: Frame::new(now, true),
+        frame: Frame::new(now, true).with(app.db.trouble()),
         rollout: Summary::new(&view),
         proves: view.proves.clone(),
         windows: view.windows.as_ref().map_or_else(Vec::new, windows_lines),

@@ -1,7 +1,7 @@
 //! Payloads and envelopes: files named by digest, and what is known about them.
 
 use super::StoreFault;
-use super::values::{ROLES, maybe_id, odd, word, word_of};
+use super::values::{ROLES, id, maybe_id, odd, word, word_of};
 use crate::contract::Seconds;
 use crate::rollout::{Brings, Parcel};
 use pintle_protocol::id::{Component, Digest, NodeId};
@@ -133,6 +133,26 @@ pub fn add_payload(conn: &Connection, digest: &Digest, size: u64, now: Seconds) 
         named_params! { ":digest": digest.0, ":size": size, ":now": now },
     )?;
     Ok(())
+}
+
+/// Digest and size of every payload.
+pub fn all_payloads(conn: &Connection) -> Result<Vec<(Digest, u64)>, StoreFault> {
+    all(conn, "SELECT digest, size FROM payload ORDER BY digest")
+}
+
+/// Manifest digest and size of every envelope.
+pub fn all_envelopes(conn: &Connection) -> Result<Vec<(Digest, u64)>, StoreFault> {
+    all(conn, "SELECT digest, size FROM envelope ORDER BY digest")
+}
+
+fn all(conn: &Connection, sql: &str) -> Result<Vec<(Digest, u64)>, StoreFault> {
+    let mut statement = conn.prepare_cached(sql)?;
+    let mut rows = statement.query([])?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        found.push((id(row, "digest")?, size(row.get("size")?)?));
+    }
+    Ok(found)
 }
 
 /// What is known about a stored envelope.

@@ -78,6 +78,18 @@ pub fn check(conn: &Connection) -> Result<JournalCheck, StoreFault> {
     Ok(chain.finish())
 }
 
+/// Checks the newest `count` entries against each other.
+pub fn check_newest(conn: &Connection, count: u32) -> Result<JournalCheck, StoreFault> {
+    let mut entries = newest(conn, count.saturating_add(1))?;
+    entries.reverse();
+    let mut chain = match entries.first() {
+        Some(first) if first.number > 1 => Chain::after(first.number, entries.remove(0).hash),
+        _ => Chain::default(),
+    };
+    entries.iter().for_each(|entry| chain.next(entry));
+    Ok(chain.finish())
+}
+
 fn entry(row: &Row<'_>) -> Result<JournalEntry, StoreFault> {
     Ok(JournalEntry {
         number: row.get("number")?,

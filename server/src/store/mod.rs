@@ -6,20 +6,23 @@
 pub mod files;
 pub mod journal;
 pub mod nodes;
-mod open;
+pub(crate) mod open;
 pub mod outcomes;
 pub mod rollouts;
 pub mod server;
+mod unwritable;
 mod values;
 pub mod who;
 mod writer;
 
 pub use open::OpenFault;
 pub use rusqlite::Connection;
+pub use unwritable::Unwritable;
 
 use std::path::Path;
 use std::sync::{Arc, Condvar, Mutex, PoisonError};
 use tokio::sync::oneshot;
+use unwritable::Writable;
 use writer::Writer;
 
 /// Something below failed; the cause goes to the log, not to clients.
@@ -27,7 +30,10 @@ use writer::Writer;
 pub enum StoreFault {
     /// SQLite reported an error.
     #[error("the database answered: {0}")]
-    Database(#[from] rusqlite::Error),
+    Database(rusqlite::Error),
+    /// Nothing can be written at the moment; nothing of the changes is kept.
+    #[error("nothing can be written now: {0}")]
+    Unwritable(Unwritable),
     /// A file could not be read or written.
     #[error("{what}: {source}")]
     File {
@@ -50,11 +56,41 @@ pub enum StoreFault {
     Stopped,
 }
 
+impl From<rusqlite::Error> for StoreFault {
+    fn from(error: rusqlite::Error) -> Self {
+        Unwritable::of(&error).map_or(Self::Database(error), Self::Unwritable)
+    }
+}
+
+impl StoreFault {
+    /// Whether it only means that nothing can be written at the moment, and why.
+    pub fn unwritable(&self) -> Option<Unwritable> {
+        match self {
+            Self::Unwritable(why) => Some(why.clone()),
+            Self::File { source, .. } => Unwritable::of_file(source),
+            _ => None,
+        }
+    }
+}
+
+/// An error that a job may end with.
+pub trait JobFault: From<StoreFault> {
+    /// The fault of the store behind it, if that is what it is.
+    fn store_fault(&self) -> Option<&StoreFault>;
+}
+
+impl JobFault for StoreFault {
+    fn store_fault(&self) -> Option<&StoreFault> {
+        Some(self)
+    }
+}
+
 /// The database. Cloning gives another handle to the same.
 #[derive(Clone)]
 pub struct Db {
     writer: Arc<Writer>,
     readers: Arc<Readers>,
+    writable: Arc<Writable>,
 }
 
 impl Db {
@@ -65,8 +101,21 @@ impl Db {
     pub fn open(path: &Path) -> Result<Self, OpenFault> {
         let writing = open::writer(path)?;
         let reading = (0..READERS).map(|_| open::reader(path)).collect::<Result<Vec<_>, _>>()?;
-        let writer = Writer::spawn(writing).map_err(|source| OpenFault::Thread { source })?;
-        Ok(Self { writer: Arc::new(writer), readers: Arc::new(Readers::new(reading)) })
+        let writable = Arc::<Writable>::default();
+        let writer =
+            Writer::spawn(writing, writable.clone()).map_err(|source| OpenFault::Thread { source })?;
+        Ok(Self { writer: Arc::new(writer), readers: Arc::new(Readers::new(reading)), writable })
+    }
+
+    /// Why nothing can be written at the moment; absent while all is well.
+    pub fn trouble(&self) -> Option<Unwritable> {
+        self.writable.trouble()
+    }
+
+    /// Makes the writing connection behave as on a disk that is full or read-only.
+    #[cfg(test)]
+    pub(crate) fn set_pragma(&self, sql: &'static str) {
+        self.writer.set_pragma(sql);
     }
 
     /// Runs `job` in a savepoint; its answer comes after the commit. If the job fails, its own
@@ -78,7 +127,7 @@ impl Db {
     where
         F: FnOnce(&Connection) -> Result<T, E> + Send + 'static,
         T: Send + 'static,
-        E: From<StoreFault> + Send + 'static,
+        E: JobFault + Send + 'static,
     {
         self.post(job).await.unwrap_or_else(|_| Err(StoreFault::Stopped.into()))
     }
@@ -91,7 +140,7 @@ impl Db {
     where
         F: FnOnce(&Connection) -> Result<T, E> + Send + 'static,
         T: Send + 'static,
-        E: From<StoreFault> + Send + 'static,
+        E: JobFault + Send + 'static,
     {
         self.post(job).blocking_recv().unwrap_or_else(|_| Err(StoreFault::Stopped.into()))
     }
@@ -100,21 +149,28 @@ impl Db {
     where
         F: FnOnce(&Connection) -> Result<T, E> + Send + 'static,
         T: Send + 'static,
-        E: From<StoreFault> + Send + 'static,
+        E: JobFault + Send + 'static,
     {
         let (answer, answered) = oneshot::channel();
-        self.writer.post(Box::new(move |connection| {
-            let result = job(connection);
+        self.writer.post(Box::new(move |turn| {
+            let result = match turn {
+                Ok(connection) => job(connection),
+                Err(fault) => Err(fault.into()),
+            };
             let keep = result.is_ok();
+            let unwritable = match result.as_ref().err().and_then(E::store_fault) {
+                Some(StoreFault::Unwritable(why)) => Some(why.clone()),
+                _ => None,
+            };
             let deliver: writer::Deliver = Box::new(move |committed| {
                 let result = match (committed, result) {
                     (Ok(()), result) | (Err(_), result @ Err(_)) => result,
-                    (Err(why), Ok(_)) => Err(StoreFault::NotCommitted(why).into()),
+                    (Err(fault), Ok(_)) => Err(fault.into()),
                 };
                 // Whoever asked may have gone away; what was decided stays.
                 let _ = answer.send(result);
             });
-            (keep, deliver)
+            writer::Ran { keep, unwritable, deliver }
         }));
         answered
     }
@@ -196,5 +252,7 @@ impl Drop for Reader<'_> {
     }
 }
 
+#[cfg(test)]
+mod open_tests;
 #[cfg(test)]
 mod tests;

@@ -1,6 +1,8 @@
 //! Opening the database, and bringing it up to date.
 
-use rusqlite::{Connection, OpenFlags};
+use super::journal;
+use crate::contract::BadEntry;
+use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use rusqlite_migration::{M, Migrations};
 use std::path::{Path, PathBuf};
 use std::sync::LazyLock;
@@ -32,6 +34,34 @@ pub enum OpenFault {
         /// The file.
         path: PathBuf,
         /// What SQLite says.
+        why: String,
+    },
+    /// A row refers to another one that is not there.
+    #[error(
+        "{} is damaged: a row in `{table}` refers to one in `{parent}` that is not there; it was left as it is; \
+         keep a copy and restore a backup",
+        path.display()
+    )]
+    Dangling {
+        /// The file.
+        path: PathBuf,
+        /// The table with the row.
+        table: String,
+        /// The table without.
+        parent: String,
+    },
+    /// The newest entries of the journal do not follow from each other.
+    #[error(
+        "{} has a journal that was changed: entry {number}: {why}; it was left as it is; keep a copy and \
+         restore a backup",
+        path.display()
+    )]
+    Journal {
+        /// The file.
+        path: PathBuf,
+        /// The first entry that does not fit.
+        number: i64,
+        /// What is wrong with it.
         why: String,
     },
     /// SQLite could not open it or bring it up to date.
@@ -68,20 +98,18 @@ const SQL: [&str; 3] = [
 pub(super) static MIGRATIONS: LazyLock<Migrations<'static>> =
     LazyLock::new(|| Migrations::new(SQL.into_iter().map(M::up).collect()));
 
+/// Up to this many bytes of database, indexes are compared with their tables too at a start; that
+/// takes well under a second. Above, only the structure of the pages is checked.
+const WHOLE_CHECK_BYTES: u64 = 64 << 20;
+/// Newest entries of the journal whose hashes are checked at a start.
+const NEWEST_ENTRIES: u32 = 1000;
+
 /// The connection that writes, with the newest schema.
 pub(super) fn writer(path: &Path) -> Result<Connection, OpenFault> {
     let fault = |source| fault(path, source);
     let mut connection = Connection::open(path).map_err(fault)?;
     common(&connection).map_err(fault)?;
-    let found: u32 = connection.query_row("PRAGMA user_version", [], |row| row.get(0)).map_err(fault)?;
-    let known = u32::try_from(SQL.len()).unwrap_or(u32::MAX);
-    if found > known {
-        return Err(OpenFault::Newer { path: path.to_owned(), found, known });
-    }
-    let check: String = connection.query_row("PRAGMA quick_check(1)", [], |row| row.get(0)).map_err(fault)?;
-    if check != "ok" {
-        return Err(OpenFault::Damaged { path: path.to_owned(), why: check });
-    }
+    check(&connection, path)?;
     // Write-ahead logging lets readers go on while something is written; FULL syncs every commit.
     connection.pragma_update(None, "journal_mode", "WAL").map_err(fault)?;
     connection.pragma_update(None, "synchronous", "FULL").map_err(fault)?;
@@ -91,8 +119,50 @@ pub(super) fn writer(path: &Path) -> Result<Connection, OpenFault> {
     Ok(connection)
 }
 
+/// Makes sure that the database is whole and that this program knows its schema: pages, foreign
+/// keys, and the newest part of the journal's chain. Changes nothing. Returns the schema's number.
+pub(crate) fn check(connection: &Connection, path: &Path) -> Result<u32, OpenFault> {
+    let fault = |source| fault(path, source);
+    let schema = check_schema(connection, path)?;
+    let is_small = std::fs::metadata(path).is_ok_and(|file| file.len() <= WHOLE_CHECK_BYTES);
+    let sql = if is_small { "PRAGMA integrity_check(1)" } else { "PRAGMA quick_check(1)" };
+    let found: String = connection.query_row(sql, [], |row| row.get(0)).map_err(fault)?;
+    if found != "ok" {
+        return Err(OpenFault::Damaged { path: path.to_owned(), why: found });
+    }
+    let dangling = connection
+        .query_row("SELECT \"table\", parent FROM pragma_foreign_key_check LIMIT 1", [], |row| {
+            Ok((row.get(0)?, row.get(1)?))
+        })
+        .optional()
+        .map_err(fault)?;
+    if let Some((table, parent)) = dangling {
+        return Err(OpenFault::Dangling { path: path.to_owned(), table, parent });
+    }
+    if schema > 0 {
+        let journal = journal::check_newest(connection, NEWEST_ENTRIES)
+            .map_err(|e| OpenFault::Damaged { path: path.to_owned(), why: e.to_string() })?;
+        if let Some(BadEntry { number, why }) = journal.bad {
+            return Err(OpenFault::Journal { path: path.to_owned(), number, why });
+        }
+    }
+    Ok(schema)
+}
+
+/// The schema's number, if this program knows that schema.
+pub(crate) fn check_schema(connection: &Connection, path: &Path) -> Result<u32, OpenFault> {
+    let found = connection
+        .query_row("PRAGMA user_version", [], |row| row.get(0))
+        .map_err(|source| fault(path, source))?;
+    let known = u32::try_from(SQL.len()).unwrap_or(u32::MAX);
+    if found > known {
+        return Err(OpenFault::Newer { path: path.to_owned(), found, known });
+    }
+    Ok(found)
+}
+
 /// A connection that reads.
-pub(super) fn reader(path: &Path) -> Result<Connection, OpenFault> {
+pub(crate) fn reader(path: &Path) -> Result<Connection, OpenFault> {
     let fault = |source| fault(path, source);
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let connection = Connection::open_with_flags(path, flags).map_err(fault)?;
@@ -109,7 +179,7 @@ fn common(connection: &Connection) -> rusqlite::Result<()> {
     Ok(())
 }
 
-fn fault(path: &Path, source: rusqlite::Error) -> OpenFault {
+pub(crate) fn fault(path: &Path, source: rusqlite::Error) -> OpenFault {
     use rusqlite::ErrorCode::{DatabaseCorrupt, NotADatabase};
     match source.sqlite_error_code() {
         Some(DatabaseCorrupt | NotADatabase) => {

@@ -3,13 +3,13 @@ use super::*;
 use crate::journal::Line;
 use std::sync::atomic::{AtomicU32, Ordering};
 
-fn db() -> (tempfile::TempDir, Db) {
+pub(super) fn db() -> (tempfile::TempDir, Db) {
     let folder = tempfile::tempdir().unwrap();
     let db = Db::open(&folder.path().join("pintle.db")).unwrap();
     (folder, db)
 }
 
-fn add(conn: &Connection, text: &str) -> Result<(), StoreFault> {
+pub(super) fn add(conn: &Connection, text: &str) -> Result<(), StoreFault> {
     journal::append(conn, 7, vec![Line::new("test", text)])
 }
 

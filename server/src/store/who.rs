@@ -96,3 +96,9 @@ pub fn end_session(conn: &Connection, hash: &Digest) -> Result<(), StoreFault> {
     conn.execute("DELETE FROM session WHERE hash = :hash", named_params! { ":hash": hash.0 })?;
     Ok(())
 }
+
+/// Ends every session, and makes every sign-in link useless.
+pub fn end_every_session(conn: &Connection) -> Result<(), StoreFault> {
+    conn.execute_batch("DELETE FROM session; DELETE FROM sign_in_link")?;
+    Ok(())
+}

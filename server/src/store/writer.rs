@@ -1,32 +1,50 @@
 //! The one thread that writes, with group commits.
 
+use super::StoreFault;
+use super::unwritable::{Unwritable, Writable, probe};
 use rusqlite::Connection;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::mpsc::{Receiver, Sender, channel};
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 
 /// Tells whoever asked how it went: after the commit, or why there was none.
-pub(super) type Deliver = Box<dyn FnOnce(Result<(), String>) + Send>;
+pub(super) type Deliver = Box<dyn FnOnce(Result<(), StoreFault>) + Send>;
 
-/// Changes something; says whether to keep it, and how to answer.
-pub(super) type Job = Box<dyn FnOnce(&Connection) -> (bool, Deliver) + Send>;
+/// What became of a job.
+pub(super) struct Ran {
+    /// Whether its changes are to be kept.
+    pub(super) keep: bool,
+    /// Why it failed, if because nothing can be written.
+    pub(super) unwritable: Option<Unwritable>,
+    /// How to answer.
+    pub(super) deliver: Deliver,
+}
+
+/// Changes something; or learns why nothing can be changed.
+pub(super) type Job = Box<dyn FnOnce(Result<&Connection, StoreFault>) -> Ran + Send>;
+
+enum Order {
+    Run(Job),
+    #[cfg(test)]
+    Set(&'static str),
+}
 
 /// Most jobs committed together: bounds how long the first of them waits.
 const MOST: usize = 128;
 
 pub(super) struct Writer {
-    jobs: Mutex<Option<Sender<Job>>>,
+    jobs: Mutex<Option<Sender<Order>>>,
     thread: Option<JoinHandle<()>>,
 }
 
 impl Writer {
-    pub(super) fn spawn(connection: Connection) -> std::io::Result<Self> {
+    pub(super) fn spawn(connection: Connection, writable: Arc<Writable>) -> std::io::Result<Self> {
         let (jobs, posted) = channel();
         let thread = std::thread::Builder::new()
             .name("store".to_owned())
             .stack_size(1 << 20)
-            .spawn(move || serve(&connection, &posted))?;
+            .spawn(move || serve(&connection, &posted, &writable))?;
         Ok(Self { jobs: Mutex::new(Some(jobs)), thread: Some(thread) })
     }
 
@@ -34,7 +52,15 @@ impl Writer {
     pub(super) fn post(&self, job: Job) {
         let jobs = self.jobs.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(jobs) = jobs.as_ref() {
-            let _ = jobs.send(job);
+            let _ = jobs.send(Order::Run(job));
+        }
+    }
+
+    #[cfg(test)]
+    pub(super) fn set_pragma(&self, sql: &'static str) {
+        let jobs = self.jobs.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(jobs) = jobs.as_ref() {
+            let _ = jobs.send(Order::Set(sql));
         }
     }
 }
@@ -49,58 +75,98 @@ impl Drop for Writer {
     }
 }
 
-fn serve(connection: &Connection, posted: &Receiver<Job>) {
-    while let Ok(first) = posted.recv() {
-        let mut answers = Vec::new();
-        let mut committed = connection.execute_batch("BEGIN IMMEDIATE").map_err(|e| e.to_string());
-        let mut next = Some(first);
-        while let Some(job) = next {
-            if committed.is_err() {
-                // Dropped: the asker learns that it was not written. The queue goes on with the rest.
-                drop(job);
-            } else {
-                match run(connection, job) {
-                    Ok(answer) => answers.extend(answer),
-                    Err(why) => committed = Err(why),
-                }
-            }
-            next = if answers.len() < MOST { posted.try_recv().ok() } else { None };
-        }
-        if committed.is_ok() {
-            committed = connection.execute_batch("COMMIT").map_err(|e| e.to_string());
-        }
-        if let Err(why) = &committed {
-            tracing::error!(cause = %why, "Changes were not committed");
-            if !connection.is_autocommit() {
-                let _ = connection.execute_batch("ROLLBACK");
-            }
-        }
-        for deliver in answers {
-            deliver(committed.clone());
+fn serve(connection: &Connection, posted: &Receiver<Order>, writable: &Writable) {
+    while let Ok(order) = posted.recv() {
+        match order {
+            Order::Run(first) => group(connection, first, posted, writable),
+            #[cfg(test)]
+            Order::Set(sql) => connection.execute_batch(sql).unwrap_or_else(|e| panic!("{sql}: {e}")),
         }
     }
     // The log is folded into the database, so that a copy of one file is whole.
     let _ = connection.execute_batch("PRAGMA wal_checkpoint(TRUNCATE)");
 }
 
-/// Runs one job in its savepoint. An error means that the whole transaction is lost.
-fn run(connection: &Connection, job: Job) -> Result<Option<Deliver>, String> {
-    let sql = |text: &str| connection.execute_batch(text).map_err(|e| e.to_string());
-    sql("SAVEPOINT job")?;
+/// Runs a job and those that wait behind it in one transaction, and answers after the commit.
+fn group(connection: &Connection, first: Job, posted: &Receiver<Order>, writable: &Writable) {
+    let mut begun = match writable.trouble() {
+        Some(_) => probe(connection).map(|()| writable.back()),
+        None => Ok(()),
+    }
+    .and_then(|()| connection.execute_batch("BEGIN IMMEDIATE"))
+    .map_err(Lost::from);
+    let mut answers = Vec::new();
+    let mut next = Some(first);
+    while let Some(job) = next {
+        if let Err(lost) = &begun {
+            // Whoever asks learns why. The queue goes on with the rest.
+            answers.push(job(Err(lost.fault())).deliver);
+        } else {
+            let (answer, ran) = run(connection, job);
+            answers.extend(answer);
+            begun = ran;
+        }
+        next = match answers.len() < MOST {
+            true => match posted.try_recv() {
+                Ok(Order::Run(job)) => Some(job),
+                #[cfg(test)]
+                Ok(Order::Set(sql)) => panic!("{sql} came while jobs waited"),
+                Err(_) => None,
+            },
+            false => None,
+        };
+    }
+    let committed = begun.and_then(|()| connection.execute_batch("COMMIT").map_err(Lost::from));
+    if let Err(lost) = &committed {
+        match lost {
+            Lost::Unwritable(why) => writable.lost(why),
+            Lost::Otherwise(why) => tracing::error!(cause = %why, "Changes were not committed"),
+        }
+        if !connection.is_autocommit() {
+            let _ = connection.execute_batch("ROLLBACK");
+        }
+    }
+    for deliver in answers {
+        deliver(committed.as_ref().map(|()| ()).map_err(Lost::fault));
+    }
+}
+
+/// Why a whole group was not written.
+enum Lost {
+    Unwritable(Unwritable),
+    Otherwise(String),
+}
+
+impl Lost {
+    fn fault(&self) -> StoreFault {
+        match self {
+            Self::Unwritable(why) => StoreFault::Unwritable(why.clone()),
+            Self::Otherwise(why) => StoreFault::NotCommitted(why.clone()),
+        }
+    }
+}
+
+impl From<rusqlite::Error> for Lost {
+    fn from(error: rusqlite::Error) -> Self {
+        Unwritable::of(&error).map_or_else(|| Self::Otherwise(error.to_string()), Self::Unwritable)
+    }
+}
+
+/// Runs one job in its savepoint. With an error the whole transaction is lost.
+fn run(connection: &Connection, job: Job) -> (Option<Deliver>, Result<(), Lost>) {
+    let sql = |text: &str| connection.execute_batch(text).map_err(Lost::from);
+    if let Err(lost) = sql("SAVEPOINT job") {
+        return (Some(job(Err(lost.fault())).deliver), Err(lost));
+    }
     // A job that panics has changed nothing but the savepoint, which is undone.
-    match catch_unwind(AssertUnwindSafe(|| job(connection))) {
-        Ok((true, deliver)) => {
-            sql("RELEASE job")?;
-            Ok(Some(deliver))
-        }
-        Ok((false, deliver)) => {
-            sql("ROLLBACK TO job; RELEASE job")?;
-            Ok(Some(deliver))
-        }
+    match catch_unwind(AssertUnwindSafe(|| job(Ok(connection)))) {
+        // SQLite may have undone everything, not only this job's part: nothing before it counts.
+        Ok(Ran { unwritable: Some(why), deliver, .. }) => (Some(deliver), Err(Lost::Unwritable(why))),
+        Ok(Ran { keep: true, deliver, .. }) => (Some(deliver), sql("RELEASE job")),
+        Ok(Ran { keep: false, deliver, .. }) => (Some(deliver), sql("ROLLBACK TO job; RELEASE job")),
         Err(_) => {
             tracing::error!("A job of the store panicked; its changes were undone");
-            sql("ROLLBACK TO job; RELEASE job")?;
-            Ok(None)
+            (None, sql("ROLLBACK TO job; RELEASE job"))
         }
     }
 }
