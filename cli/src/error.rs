@@ -7,6 +7,7 @@ use crate::calibrate::light::LightError;
 use crate::calibrate::readings::BadReadings;
 use crate::exit::Exit;
 use crate::image::{LibraryError, PackError};
+use crate::journal::JournalError;
 use crate::keys::KeysError;
 use crate::locked::LockedError;
 use crate::look::TellError;
@@ -20,6 +21,7 @@ use crate::seal::SealError;
 use crate::server_link::JoinError;
 use crate::yard::files::FileError;
 use crate::yard::sequences::SequenceError;
+use crate::yard::strict::ReadError;
 use crate::yard::{PlanError, YardError};
 use std::path::PathBuf;
 use thiserror::Error;
@@ -69,6 +71,9 @@ pub enum CliError {
     /// The server.
     #[error(transparent)]
     Api(#[from] ApiError),
+    /// The server's journal.
+    #[error(transparent)]
+    Journal(#[from] JournalError),
     /// Joining a server.
     #[error(transparent)]
     Join(#[from] JoinError),
@@ -147,6 +152,13 @@ impl CliError {
                 _ => Exit::BadInput,
             },
             Self::Api(_) => Exit::Server,
+            Self::Journal(e) => match e {
+                JournalError::Broken(_) | JournalError::Head(_) | JournalError::Api(_) => Exit::Server,
+                JournalError::File(e) | JournalError::Kept(ReadError::File(e)) => file_exit(e),
+                JournalError::Kept(ReadError::Unreadable(_))
+                | JournalError::BadId { .. }
+                | JournalError::Line { .. } => Exit::BadInput,
+            },
             Self::Join(e) => match e {
                 JoinError::Yard(e) => yard_exit(e),
                 JoinError::File(e) => file_exit(e),
@@ -164,6 +176,7 @@ impl CliError {
     pub fn cause(&self) -> Option<String> {
         match self {
             Self::Api(e)
+            | Self::Journal(JournalError::Api(e))
             | Self::Join(JoinError::Api(e))
             | Self::Node(NodeError::Api(e))
             | Self::Keys(KeysError::Send(RolloutError::Api(e)) | KeysError::Join(JoinError::Api(e)))
@@ -186,7 +199,11 @@ impl CliError {
             | Self::Seal(SealError::Yard(e))
             | Self::Pack(PackError::Yard(e)) => yard_hint(e),
             Self::Plan(e) | Self::Rollout(RolloutError::Plan(e)) => Some(e.hint()),
-            Self::Api(e) | Self::Join(JoinError::Api(e)) | Self::Rollout(RolloutError::Api(e)) => e.hint(),
+            Self::Api(e)
+            | Self::Journal(JournalError::Api(e))
+            | Self::Join(JoinError::Api(e))
+            | Self::Rollout(RolloutError::Api(e)) => e.hint(),
+            Self::Journal(JournalError::Kept(ReadError::Unreadable(e))) => Some(e.hint()),
             Self::Node(e) => e.hint(),
             Self::Seal(e) | Self::Rollout(RolloutError::Seal(e)) => seal_hint(e),
             Self::Rollout(e) | Self::Keys(KeysError::Send(e)) => rollout_hint(e),

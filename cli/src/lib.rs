@@ -15,7 +15,7 @@
 //! | [`seal`] | from plans to signed envelopes |
 //! | [`plan`] | rollouts and changes of Wi-Fi |
 //! | [`look`] | what an envelope is |
-//! | [`api`], [`server_link`] | the server |
+//! | [`api`], [`server_link`], [`journal`] | the server |
 //! | [`commands`], [`ui`], [`error`], [`exit`] | the command |
 //!
 //! Pintle is no certified alarm and no door operator. It never sends a door command.
@@ -27,6 +27,7 @@ pub mod error;
 pub mod exit;
 pub mod firmware;
 pub mod image;
+pub mod journal;
 pub mod keys;
 pub mod locked;
 pub mod look;

@@ -12,7 +12,7 @@ pub mod routes;
 pub mod text;
 mod windows;
 
-pub use journal::{BadEntry, JournalCheck, JournalEntry, JournalPage};
+pub use journal::{BadEntry, JournalCheck, JournalEntry, JournalHead, JournalPage};
 pub use nodes::{
     Admit, ClaimView, ExpectNode, NodeView, OutcomeView, ReportView, Retire, RunningView, Status,
     SuitReportView, WifiView,

@@ -15,8 +15,9 @@ pub use http::Trust;
 use pintle_protocol::checkin::PROTOCOL;
 use pintle_protocol::id::{Digest, NodeId, PublicKey};
 use pintle_server::contract::{
-    About, Admit, Approve, ClaimView, EnvelopeStored, ErrorBody, ExpectNode, JournalCheck, NewRollout,
-    NodeView, Note, PayloadStored, Retire, RolloutView, SignInLink, SuitReportView, routes,
+    About, Admit, Approve, ClaimView, EnvelopeStored, ErrorBody, ExpectNode, JournalCheck, JournalHead,
+    JournalPage, NewRollout, NodeView, Note, PayloadStored, Retire, RolloutView, SignInLink, SuitReportView,
+    routes,
 };
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -266,6 +267,22 @@ impl Client {
     /// [`ApiError`].
     pub fn check_journal(&self) -> Result<JournalCheck, ApiError> {
         self.get(routes::JOURNAL_CHECK.to_owned())
+    }
+
+    /// The newest entry of its journal, signed; the signature is for the caller to verify.
+    ///
+    /// # Errors
+    /// [`ApiError`].
+    pub fn journal_head(&self) -> Result<JournalHead, ApiError> {
+        self.get(routes::JOURNAL_HEAD.to_owned())
+    }
+
+    /// At most `limit` (1 to 500) entries of its journal behind number `after`.
+    ///
+    /// # Errors
+    /// [`ApiError`].
+    pub fn journal(&self, after: i64, limit: u32) -> Result<JournalPage, ApiError> {
+        self.get(routes::journal_path(after, limit))
     }
 
     /// Makes a link that signs a browser in, once.

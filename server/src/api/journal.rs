@@ -1,9 +1,10 @@
 //! The journal.
 
 use crate::app::App;
-use crate::contract::{JournalCheck, JournalPage};
+use crate::contract::{JournalCheck, JournalHead, JournalPage};
 use crate::error::ApiError;
-use crate::store;
+use crate::journal::head::sign;
+use crate::store::{self, StoreFault};
 use actix_web::{HttpRequest, web};
 use serde::Deserialize;
 
@@ -35,6 +36,14 @@ pub(super) async fn page(
     let page =
         app.db.read::<_, ApiError, _>(move |conn| Ok(store::journal::page(conn, after, limit)?)).await?;
     Ok(web::Json(page))
+}
+
+/// Signs the newest entry.
+pub(super) async fn head(app: web::Data<App>) -> Result<web::Json<JournalHead>, ApiError> {
+    let (number, hash) = app.db.read::<_, ApiError, _>(|conn| Ok(store::journal::end(conn)?)).await?;
+    let signed = sign(app.online(), number, hash, app.now());
+    let odd = |why| StoreFault::Value { what: format!("a head of the journal that cannot be signed: {why}") };
+    Ok(web::Json(signed.map_err(odd)?))
 }
 
 /// Checks the whole chain.

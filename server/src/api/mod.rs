@@ -45,6 +45,7 @@ pub(crate) fn configure(at: &mut web::ServiceConfig) {
         .service(on("/rollouts/{id}/end", vec![web::post().to(rollouts::end)]))
         .service(on("/rollouts/{id}/turn-back", vec![web::post().to(rollouts::turn_back)]))
         .service(on("/journal", vec![web::get().to(journal::page)]))
+        .service(on("/journal/head", vec![web::get().to(journal::head)]))
         .service(on("/journal/check", vec![web::get().to(journal::check)]))
         .service(on("/sign-in-links", vec![web::post().to(sign_in::link)]))
         .default_service(web::to(no_such_route));

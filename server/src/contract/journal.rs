@@ -34,6 +34,20 @@ pub struct JournalEntry {
     pub hash: Digest,
 }
 
+/// The newest entry, signed by the server: `GET /api/v1/journal/head`.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct JournalHead {
+    /// Its number; 0 for an empty journal.
+    pub number: i64,
+    /// Its hash; 32 zero bytes for an empty journal.
+    #[serde(with = "text")]
+    pub hash: Digest,
+    /// When the server signed this.
+    pub at: Seconds,
+    /// COSE_Sign1 of it by the server's key, hexadecimal; see [`crate::journal::head`].
+    pub signed: String,
+}
+
 /// What a check of the whole chain found: `GET /api/v1/journal/check`.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct JournalCheck {

@@ -60,6 +60,7 @@ pub const ROUTES: &[Route] = &[
         "returns the nodes that kept to what they ran before",
     ),
     operator("GET", "/api/v1/journal", "reads the journal, oldest first"),
+    operator("GET", "/api/v1/journal/head", "shows the journal's newest entry, signed"),
     operator("GET", "/api/v1/journal/check", "checks the journal's chain of hashes"),
     operator("POST", "/api/v1/sign-in-links", "makes a link that signs a browser in, once"),
     node("POST", "/node/claim", "takes a new node's claim"),
@@ -78,6 +79,8 @@ pub const CLAIMS: &str = "/api/v1/claims";
 pub const ROLLOUTS: &str = "/api/v1/rollouts";
 /// Path of the journal; takes `after` (a number) and `limit` (1 to 500).
 pub const JOURNAL: &str = "/api/v1/journal";
+/// Path of the signed head of the journal.
+pub const JOURNAL_HEAD: &str = "/api/v1/journal/head";
 /// Path of the check of the journal.
 pub const JOURNAL_CHECK: &str = "/api/v1/journal/check";
 /// Path of sign-in links.
@@ -95,6 +98,11 @@ pub fn node_path(id: &NodeId) -> String {
 /// Path of a node's last SUIT_Report.
 pub fn suit_report_path(id: &NodeId) -> String {
     format!("/api/v1/nodes/{id}/suit-report")
+}
+
+/// Path of `limit` entries of the journal (1 to 500) behind number `after`.
+pub fn journal_path(after: i64, limit: u32) -> String {
+    format!("{JOURNAL}?after={after}&limit={limit}")
 }
 
 /// Path that admits a node.

@@ -3,8 +3,12 @@
 //! Each entry's hash is `SHA-256(hash of the entry before || bytes of this entry)`; the first
 //! follows 32 zero bytes. The bytes of an entry are the CBOR array (RFC 8949, deterministic
 //! encoding of section 4.2.1) `[number, at, event, sentence, node / null, rollout / null]`.
-//! Whoever changes, swaps or drops an entry changes every hash after it. A journal cut short
-//! shows only against a hash that was noted elsewhere.
+//! Whoever changes, swaps or drops an entry changes every hash after it. A journal cut short, or
+//! written anew, shows only against a hash that was noted elsewhere: the server signs its newest
+//! one ([`head`]), and the operator's command keeps it and follows ([`follow`]).
+
+pub mod follow;
+pub mod head;
 
 use crate::contract::{BadEntry, JournalCheck, JournalEntry, Seconds};
 use minicbor::Encoder;

@@ -34,8 +34,8 @@ pub fn append(conn: &Connection, now: Seconds, lines: Vec<Line>) -> Result<(), S
     Ok(())
 }
 
-/// Number and hash of the last entry.
-fn end(conn: &Connection) -> Result<(i64, Digest), StoreFault> {
+/// Number and hash of the last entry; 0 and [`START`] before the first.
+pub fn end(conn: &Connection) -> Result<(i64, Digest), StoreFault> {
     let mut last = conn.prepare_cached("SELECT number, hash FROM journal ORDER BY number DESC LIMIT 1")?;
     let found = last.query_row([], |row| Ok((row.get("number")?, id::<Digest>(row, "hash")))).optional()?;
     match found {
