@@ -4,16 +4,18 @@
 mod bin_common;
 
 use bin_common::Place;
+use pintle::api::http::Http;
+use pintle::api::{Client, Trust};
 use pintle::yard::Yard;
 use pintle_protocol::card::StarterCard;
 use pintle_protocol::cbor::decode_message;
 use pintle_protocol::checkin::{Claim, PROTOCOL, claim_proof};
 use pintle_protocol::cose::{AAD_CLAIM, SigningKey, sign1};
-use pintle_protocol::id::{Digest, NodeId, PublicKey};
+use pintle_protocol::id::{Digest, NodeId, PublicKey, Uuid16};
 use pintle_server::Running;
 use pintle_server::clock::Clock;
 use pintle_server::config::{Config, Tls};
-use pintle_server::contract::JournalEntry;
+use pintle_server::contract::{ExpectNode, JournalEntry};
 use pintle_server::journal::START;
 use std::io::{Read, Write};
 use std::net::{TcpListener, TcpStream};
@@ -163,17 +165,18 @@ fn a_journal_that_was_tampered_with_is_told_and_how() {
     let place = Place::with_yard();
     let running = plain(&place, "data");
     place.run(&strs(&join(&place, &running))).ends(0);
-    let announce = |count: u8| {
-        for n in 1..=count {
-            place
-                .run(&["node", "add", &format!("hatch-{n}"), "--board", "two-chip", "--label", "Hatch"])
-                .ends(0);
-            let card = place.path(&format!("card-{n}-{count}"));
-            let id = format!("hatch-{n}");
-            place.run(&["node", "card", &id, "--out", card.to_str().unwrap()]).ends(0);
-        }
-    };
-    announce(4);
+    let token = running.operator_token.clone().unwrap();
+    let http = Http::new(&running.base_url, Trust::Plain, token.into()).unwrap();
+    let client = Client::over(http);
+    for n in 1..=4 {
+        let expect = ExpectNode {
+            name: format!("Hatch {n}"),
+            class: Uuid16([7; 16]),
+            code_digest: Digest([n; 32]),
+            replace: false,
+        };
+        client.expect_node(&NodeId([n; 16]), &expect).unwrap();
+    }
     let first = place.run(&["--json", "server", "journal"]).ends(0).json();
     assert_eq!((&first["entries"], &first["new"]), (&5.into(), &serde_json::Value::Null), "{first}");
     let kept = std::fs::read(place.path("yard/state/journal.toml")).unwrap();

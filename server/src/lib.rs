@@ -33,6 +33,7 @@ mod keys;
 mod node_api;
 mod ops;
 mod pages;
+mod retention;
 pub mod rollout;
 mod routes;
 mod run;

@@ -20,6 +20,11 @@ pub(crate) fn utc(at: Seconds) -> String {
     }
 }
 
+/// The UTC day of a moment as `2026-11-25`.
+pub(crate) fn date(at: Seconds) -> String {
+    utc(at).split(' ').next().unwrap_or_default().to_owned()
+}
+
 /// A span as people say it, rounded down: `12 s`, `5 min`, `3 h`, `2 days`.
 pub(crate) fn span(seconds: Seconds) -> String {
     match seconds {

@@ -119,12 +119,15 @@ fn a_backup_under_check_ins_is_restored_and_goes_on() {
         let (stop, stopped) = std::sync::mpsc::channel::<()>();
         let (begun, begins) = std::sync::mpsc::channel::<()>();
         let nodes = &mut nodes;
+        let check = move |node: &mut Node| {
+            reply(&node.check_in(addr), &key);
+        };
         let busy = scope.spawn(move || {
-            nodes.iter_mut().for_each(|node| drop(reply(&node.check_in(addr), &key)));
+            nodes.iter_mut().for_each(check);
             let counters = nodes.iter().map(|node| node.state.counter).collect();
             begun.send(()).unwrap();
             while stopped.try_recv() == Err(std::sync::mpsc::TryRecvError::Empty) {
-                nodes.iter_mut().for_each(|node| drop(reply(&node.check_in(addr), &key)));
+                nodes.iter_mut().for_each(check);
             }
             counters
         });
@@ -219,7 +222,10 @@ fn no_server_starts_on_a_database_that_is_not_whole() {
     drop(Program::start(&data));
     // It was killed: whoever closes the database last folds the log into it.
     let database = data.join("pintle.db");
-    drop(rusqlite::Connection::open(&database).unwrap());
+    let connection = rusqlite::Connection::open(&database).unwrap();
+    let entries: i64 = connection.query_row("SELECT count(*) FROM journal", [], |row| row.get(0)).unwrap();
+    assert!(entries > 0);
+    drop(connection);
     let whole = std::fs::read(&database).unwrap();
     assert!(whole.len() > 8 * 4096);
 

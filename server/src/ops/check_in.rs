@@ -7,7 +7,7 @@ use crate::journal::Line;
 use crate::rollout::{Event, Parcel, Report};
 use crate::store::nodes::NodeRow;
 use crate::store::rollouts::StoredPart;
-use crate::store::{Connection, JobFault, StoreFault, journal, nodes, outcomes, rollouts as rows};
+use crate::store::{Connection, JobFault, StoreFault, history, journal, nodes, outcomes, rollouts as rows};
 use pintle_protocol::checkin::{CheckIn, Offer, Phase};
 use pintle_protocol::id::{Digest, NodeId, PublicKey};
 
@@ -100,6 +100,7 @@ pub(super) fn take_with(
     if !verified.check_in.report.is_empty() {
         nodes::note_suit_report(conn, &node, &verified.check_in.report, now)?;
     }
+    history::add(conn, &verified.check_in, now)?;
 
     let report = Report::new(&verified.check_in, outcomes::failed(conn, &node)?);
     let (offer, engaged) = decide(conn, &node, &report, small, now)?;

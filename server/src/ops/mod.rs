@@ -7,13 +7,13 @@ pub(crate) mod nodes;
 pub(crate) mod planning;
 pub(crate) mod rollouts;
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 
 use crate::contract::Seconds;
 use crate::journal::Line;
 use crate::rollout::{Event, Known};
 use crate::store::rollouts::Stored;
-use crate::store::{Connection, StoreFault, journal, rollouts as rows, server};
+use crate::store::{Connection, StoreFault, history, journal, rollouts as rows, server};
 
 /// What is known about the nodes of a rollout.
 pub(crate) fn known(conn: &Connection, rollout: i64, now: Seconds) -> Result<Known, StoreFault> {
@@ -44,11 +44,13 @@ fn evaluate(conn: &Connection, rollout: i64, now: Seconds) -> Result<(), StoreFa
     settle(conn, &before, &after, &events, now)
 }
 
-/// Lets time pass: notes that the server is there, and evaluates every rollout under way.
+/// Lets time pass: notes that the server is there, evaluates every rollout under way, and takes a
+/// small step in thinning out what nodes said long ago.
 pub(crate) fn tick(conn: &Connection, now: Seconds) -> Result<(), StoreFault> {
     server::note_alive(conn, now)?;
     for number in rows::active(conn)? {
         evaluate(conn, number, now)?;
     }
+    history::thin(conn, now)?;
     Ok(())
 }

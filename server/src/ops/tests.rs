@@ -158,6 +158,35 @@ impl Yard {
     }
 }
 
+/// A small database with something in most tables, for the samples that later schemas climb from.
+pub(crate) fn sample_yard(take: impl FnOnce(&Connection)) {
+    let mut yard = Yard::new(3);
+    let token = Digest::of(b"an invented token");
+    crate::store::who::replace_tokens(&yard.conn, &token, yard.now).unwrap();
+    crate::store::who::add_link(&yard.conn, &Digest::of(b"link"), yard.now + 600, yard.now).unwrap();
+    files::add_payload(&yard.conn, &Digest::of(b"payload"), 7, yard.now).unwrap();
+    (1..=3).for_each(|n| drop(yard.check_in(n).unwrap()));
+    let rollout = yard.add(&testing::plan(&[1, 2], 2, gate(0, 1), OnFailure::TurnBack));
+    yard.act(rollout, rollouts::Action::Start).unwrap();
+    for _ in 0..12 {
+        yard.now += 300;
+        for n in 1..=3 {
+            yard.nodes[usize::from(n) - 1].advance(if n == 3 { 8 } else { 1 });
+            let _ = yard.check_in(n);
+        }
+        tick(&yard.conn, yard.now).unwrap();
+    }
+    yard.add(&testing::plan(&[1], 1, gate(0, 0), OnFailure::Hold));
+    super::nodes::announce(
+        &yard.conn,
+        node(9),
+        ExpectNode { name: "New hatch".to_owned(), ..yard.wish(9) },
+        yard.now,
+    )
+    .unwrap();
+    take(&yard.conn);
+}
+
 #[test]
 fn a_check_in_is_taken_once_and_only_by_the_admitted_key() {
     let mut yard = Yard::new(1);

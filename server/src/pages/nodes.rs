@@ -5,7 +5,8 @@ use super::session::SignedIn;
 use crate::app::App;
 use crate::contract::{NodeView, ReportView, RunningView, Seconds, Status};
 use crate::error::ApiError;
-use crate::words::{span, utc};
+use crate::store::history::{self, Day};
+use crate::words::{date, span, utc};
 use crate::{store, views};
 use actix_web::{HttpResponse, web};
 use askama::Template;
@@ -66,6 +67,45 @@ struct Page {
     frame: Frame,
     node: Door,
     facts: Vec<(&'static str, String)>,
+    days: Vec<DayLine>,
+}
+
+/// One UTC day as shown.
+struct DayLine {
+    date: String,
+    check_ins: u32,
+    supply: String,
+    signal: String,
+    restarts: u32,
+    pulses: u32,
+    versions: String,
+}
+
+/// Days shown.
+const DAYS: Seconds = 14;
+
+/// Days as shown, newest first. What was counted between two days belongs to the later one.
+fn day_lines(days: &[Day]) -> Vec<DayLine> {
+    let line = |(n, day): (usize, &Day)| {
+        let earlier = days.get(n + 1);
+        // A count that is lower than before is that of another board.
+        let since = |before: Option<u32>, (first, last): (u32, u32)| {
+            last.saturating_sub(before.filter(|before| *before <= first).unwrap_or(first))
+        };
+        DayLine {
+            date: date(day.last_at),
+            check_ins: day.check_ins,
+            supply: format!("{:.2} V", f64::from(day.supply_mv) / 1000.0),
+            signal: format!("{} dBm", day.rssi_dbm),
+            restarts: since(earlier.map(|day| day.starts.1), day.starts),
+            pulses: since(earlier.map(|day| day.relay_pulses.1), day.relay_pulses),
+            versions: match &day.versions {
+                (net, Some(io)) => format!("net {net}, io {io}"),
+                (net, None) => format!("net {net}, io does not answer"),
+            },
+        }
+    };
+    days.iter().enumerate().map(line).collect()
 }
 
 pub(super) async fn show(
@@ -78,8 +118,9 @@ pub(super) async fn show(
     let found = app
         .db
         .read::<_, ApiError, _>(move |conn| {
-            let row = store::nodes::get(conn, &node)?;
-            Ok(row.map(|row| views::node_view(conn, row, intervals, now)).transpose()?)
+            let Some(row) = store::nodes::get(conn, &node)? else { return Ok(None) };
+            let days = history::days(conn, &node, now - DAYS * 86_400)?;
+            Ok(Some((views::node_view(conn, row, intervals, now)?, days)))
         })
         .await?;
     let view = found.ok_or(PageError::NothingHere { now })?;
@@ -87,6 +128,7 @@ pub(super) async fn show(
         frame: Frame::new(now, true).with(app.db.trouble()),
         node: Door::new(&view, now),
         facts: facts(&view),
+        days,
     })
 }
 
@@ -125,4 +167,30 @@ fn chip(running: &RunningView) -> String {
         running.profile_id,
         running.profile_version
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn restarts_between_days_count_and_another_board_starts_anew() {
+        let day = |starts, relay_pulses| Day {
+            last_at: 1_800_000_000,
+            check_ins: 3,
+            supply_mv: 4987,
+            rssi_dbm: -71,
+            starts,
+            relay_pulses,
+            versions: ("1.0.0".to_owned(), None),
+        };
+        let lines = day_lines(&[day((1, 2), (0, 4)), day((9, 9), (60, 60)), day((5, 7), (50, 58))]);
+        let counted: Vec<_> = lines.iter().map(|line| (line.restarts, line.pulses)).collect();
+        assert_eq!(counted, [(1, 4), (2, 2), (2, 8)]);
+        assert_eq!(
+            (&*lines[0].date, &*lines[0].supply, &*lines[0].signal),
+            ("2027-01-15", "4.99 V", "-71 dBm")
+        );
+        assert_eq!(lines[0].versions, "net 1.0.0, io does not answer");
+    }
 }

@@ -4,6 +4,7 @@
 //! answers only after all of them were committed and synced together. A few connections read.
 
 pub mod files;
+pub mod history;
 pub mod journal;
 pub mod nodes;
 pub(crate) mod open;
@@ -252,6 +253,8 @@ impl Drop for Reader<'_> {
     }
 }
 
+#[cfg(test)]
+mod migration_tests;
 #[cfg(test)]
 mod open_tests;
 #[cfg(test)]

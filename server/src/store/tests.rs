@@ -206,3 +206,20 @@ fn an_interrupted_upload_leaves_nothing_after_the_next_start() {
     assert_eq!(std::fs::read_dir(folder.path().join("payloads")).unwrap().count(), 1);
     assert_eq!(std::fs::read(files.file(&digest)).unwrap(), b"image");
 }
+
+/// Everything that makes up a schema: kind, name, SQL without comments and with single spaces.
+pub(super) fn schema_of(conn: &Connection) -> Vec<(String, String, String)> {
+    let sql =
+        "SELECT type, name, sql FROM sqlite_schema WHERE sql IS NOT NULL ORDER BY type <> 'table', rowid";
+    let mut statement = conn.prepare(sql).unwrap();
+    let found =
+        statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get::<_, String>(2)?))).unwrap();
+    found
+        .map(|found| {
+            let (kind, name, sql) = found.unwrap();
+            let lines = sql.lines().map(|line| line.split_once("--").map_or(line, |(code, _)| code));
+            let words: Vec<&str> = lines.flat_map(str::split_whitespace).collect();
+            (kind, name, words.join(" "))
+        })
+        .collect()
+}

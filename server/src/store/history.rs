@@ -1,0 +1,141 @@
+//! What nodes said over the years, thinned out with time.
+
+use super::StoreFault;
+use super::values::{id, word_of};
+use crate::contract::Seconds;
+use crate::retention;
+use pintle_protocol::checkin::{CheckIn, Position};
+use pintle_protocol::id::NodeId;
+use rusqlite::{Connection, OptionalExtension, named_params};
+
+const POSITIONS: &[(Position, &str)] = &[
+    (Position::Unknown, "unknown"),
+    (Position::Open, "open"),
+    (Position::PartlyOpen, "partly open"),
+    (Position::Closed, "closed"),
+];
+
+/// Adds a check-in. Of several in one second the last one stays.
+pub fn add(conn: &Connection, check_in: &CheckIn, now: Seconds) -> Result<(), StoreFault> {
+    conn.prepare_cached(
+        "INSERT INTO history (node, at, position, holds, rssi_dbm, supply_mv, starts, uptime_seconds,
+             relay_pulses, net, io)
+         VALUES (:node, :at, :position, :holds, :rssi_dbm, :supply_mv, :starts, :uptime_seconds,
+             :relay_pulses, :net, :io)
+         ON CONFLICT (node, at) DO UPDATE SET
+             position = excluded.position, holds = excluded.holds, rssi_dbm = excluded.rssi_dbm,
+             supply_mv = min(supply_mv, excluded.supply_mv), starts = excluded.starts,
+             uptime_seconds = excluded.uptime_seconds, relay_pulses = excluded.relay_pulses,
+             net = excluded.net, io = excluded.io",
+    )?
+    .execute(named_params! {
+        ":node": check_in.node.0,
+        ":at": now,
+        ":position": word_of(check_in.position, POSITIONS),
+        ":holds": i64::from(check_in.holds),
+        ":rssi_dbm": check_in.wifi.rssi_dbm,
+        ":supply_mv": check_in.supply_mv,
+        ":starts": check_in.starts,
+        ":uptime_seconds": check_in.uptime_seconds,
+        ":relay_pulses": check_in.relay_pulses,
+        ":net": check_in.net.version.to_string(),
+        ":io": check_in.io.map(|io| io.version.to_string()),
+    })?;
+    Ok(())
+}
+
+/// Rows looked at in one step: some milliseconds, which the next check-in waits at most.
+const STEP: usize = 500;
+
+/// Takes one small step in thinning out what is older than [`retention::cutoff`]; returns how many
+/// rows went. When nothing is left to do, a step costs one look at a small table.
+pub fn thin(conn: &Connection, now: Seconds) -> Result<usize, StoreFault> {
+    thin_by(conn, STEP, now)
+}
+
+/// [`thin`] with another size of steps, 2 or more.
+pub(super) fn thin_by(conn: &Connection, step: usize, now: Seconds) -> Result<usize, StoreFault> {
+    let cutoff = retention::cutoff(now);
+    let due = conn
+        .prepare_cached("SELECT id, thinned_until FROM node WHERE thinned_until < :cutoff LIMIT 1")?
+        .query_row(named_params! { ":cutoff": cutoff }, |row| {
+            Ok((id::<NodeId>(row, "id"), row.get::<_, Seconds>("thinned_until")?))
+        })
+        .optional()?;
+    let Some((node, from)) = due else { return Ok(0) };
+    let node = node?;
+    let moments = conn
+        .prepare_cached(
+            "SELECT at FROM history WHERE node = :node AND at >= :from AND at < :cutoff
+             ORDER BY at LIMIT :step",
+        )?
+        .query_map(
+            named_params! {
+                ":node": node.0, ":from": from, ":cutoff": cutoff,
+                ":step": i64::try_from(step).unwrap_or(i64::MAX),
+            },
+            |row| row.get(0),
+        )?
+        .collect::<Result<Vec<Seconds>, _>>()?;
+    let mut delete = conn.prepare_cached("DELETE FROM history WHERE node = :node AND at = :at")?;
+    let mut gone = 0;
+    for at in retention::dropped(&moments) {
+        gone += delete.execute(named_params! { ":node": node.0, ":at": at })?;
+    }
+    let until = match moments.last() {
+        Some(last) if moments.len() == step => *last,
+        _ => cutoff,
+    };
+    conn.prepare_cached("UPDATE node SET thinned_until = :until WHERE id = :node")?
+        .execute(named_params! { ":node": node.0, ":until": until })?;
+    Ok(gone)
+}
+
+/// One UTC day of a node.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Day {
+    /// Its last check-in.
+    pub last_at: Seconds,
+    /// Check-ins that are kept of it.
+    pub check_ins: u32,
+    /// Lowest supply voltage, in millivolts.
+    pub supply_mv: u16,
+    /// Weakest signal, in dBm.
+    pub rssi_dbm: i8,
+    /// Starts of the board so far, at its first and last check-in.
+    pub starts: (u32, u32),
+    /// Pulses of the relay so far, at its first and last check-in.
+    pub relay_pulses: (u32, u32),
+    /// Versions at its last check-in: net, and io if it answered.
+    pub versions: (String, Option<String>),
+}
+
+/// The days of a node that have check-ins at or after `from`, newest first.
+pub fn days(conn: &Connection, node: &NodeId, from: Seconds) -> Result<Vec<Day>, StoreFault> {
+    let mut statement = conn.prepare_cached(
+        "SELECT last_at, check_ins, weakest_mv, weakest_dbm, starts_first, starts, pulses_first, relay_pulses,
+             net, io
+         FROM (SELECT max(at) AS last_at, count(*) AS check_ins, min(supply_mv) AS weakest_mv,
+                   min(rssi_dbm) AS weakest_dbm, min(starts) AS starts_first,
+                   min(relay_pulses) AS pulses_first
+               FROM history WHERE node = :node AND at >= :from GROUP BY at / 86400)
+         JOIN history ON node = :node AND at = last_at
+         ORDER BY last_at DESC",
+    )?;
+    let days = statement.query_map(named_params! { ":node": node.0, ":from": from }, |row| {
+        Ok(Day {
+            last_at: row.get("last_at")?,
+            check_ins: row.get("check_ins")?,
+            supply_mv: row.get("weakest_mv")?,
+            rssi_dbm: row.get("weakest_dbm")?,
+            starts: (row.get("starts_first")?, row.get("starts")?),
+            relay_pulses: (row.get("pulses_first")?, row.get("relay_pulses")?),
+            versions: (row.get("net")?, row.get("io")?),
+        })
+    })?;
+    Ok(days.collect::<Result<_, _>>()?)
+}
+
+#[cfg(test)]
+#[path = "history_tests.rs"]
+mod tests;
