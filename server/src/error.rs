@@ -69,9 +69,9 @@ impl From<StoreFault> for ApiError {
 }
 
 impl JobFault for ApiError {
-    fn store_fault(&self) -> Option<&StoreFault> {
+    fn cannot_write(&self) -> Option<&Unwritable> {
         match self {
-            Self::Internal(fault) => Some(fault),
+            Self::CannotWrite(why) => Some(why),
             _ => None,
         }
     }

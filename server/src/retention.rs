@@ -49,7 +49,9 @@ mod tests {
         let mut from = Seconds::MIN;
         loop {
             let window: Vec<Seconds> = left.range(from..cutoff).take(at_once).copied().collect();
-            dropped(&window).for_each(|at| drop(left.remove(&at)));
+            for at in dropped(&window) {
+                left.remove(&at);
+            }
             match window.last() {
                 Some(last) if window.len() == at_once => from = *last,
                 _ => return left,

@@ -82,19 +82,21 @@ impl Follow {
         if self.broken.is_some() {
             return;
         }
-        let is_first_seen = |seen: &Seen| self.chain.good == seen.number - 1 && self.chain.head == seen.hash;
+        // Only where reading began with the entry that was seen does the chain stand like this.
+        let is_first =
+            self.seen.is_some_and(|seen| self.chain.good == seen.number - 1 && self.chain.head == seen.hash);
         match self.seen.filter(|seen| seen.number == entry.number) {
             Some(seen) if entry.hash != seen.hash => {
                 // An entry that does not fit its own chain is told as that: it says more.
                 let fits = self.chain.good == entry.number - 1
-                    && (is_first_seen(&seen) || entry.hash == hash(self.chain.head, entry));
+                    && (is_first || entry.hash == hash(self.chain.head, entry));
                 if fits {
                     let (number, seen, found) = (seen.number, seen.hash, entry.hash);
                     self.broken = Some(Broken::OtherHistory { number, seen, found });
                     return;
                 }
             }
-            Some(seen) if is_first_seen(&seen) => {
+            Some(seen) if is_first => {
                 self.chain = Chain::after(seen.number, seen.hash);
                 return;
             }

@@ -7,7 +7,9 @@ use crate::journal::Line;
 use crate::rollout::{Event, Parcel, Report};
 use crate::store::nodes::NodeRow;
 use crate::store::rollouts::StoredPart;
-use crate::store::{Connection, JobFault, StoreFault, history, journal, nodes, outcomes, rollouts as rows};
+use crate::store::{
+    Connection, JobFault, StoreFault, Unwritable, history, journal, nodes, outcomes, rollouts as rows,
+};
 use pintle_protocol::checkin::{CheckIn, Offer, Phase};
 use pintle_protocol::id::{Digest, NodeId, PublicKey};
 
@@ -39,9 +41,9 @@ pub(crate) enum Refused {
 }
 
 impl JobFault for Refused {
-    fn store_fault(&self) -> Option<&StoreFault> {
+    fn cannot_write(&self) -> Option<&Unwritable> {
         match self {
-            Self::Store(fault) => Some(fault),
+            Self::Store(fault) => fault.cannot_write(),
             _ => None,
         }
     }

@@ -2,7 +2,7 @@
 
 use crate::contract::Seconds;
 use crate::journal::Line;
-use crate::store::{Connection, JobFault, StoreFault, journal, nodes};
+use crate::store::{Connection, JobFault, StoreFault, Unwritable, journal, nodes};
 use pintle_protocol::checkin::Claim;
 
 /// Why a claim was not taken.
@@ -23,9 +23,9 @@ pub(crate) enum Refused {
 }
 
 impl JobFault for Refused {
-    fn store_fault(&self) -> Option<&StoreFault> {
+    fn cannot_write(&self) -> Option<&Unwritable> {
         match self {
-            Self::Store(fault) => Some(fault),
+            Self::Store(fault) => fault.cannot_write(),
             _ => None,
         }
     }

@@ -165,7 +165,9 @@ pub(crate) fn sample_yard(take: impl FnOnce(&Connection)) {
     crate::store::who::replace_tokens(&yard.conn, &token, yard.now).unwrap();
     crate::store::who::add_link(&yard.conn, &Digest::of(b"link"), yard.now + 600, yard.now).unwrap();
     files::add_payload(&yard.conn, &Digest::of(b"payload"), 7, yard.now).unwrap();
-    (1..=3).for_each(|n| drop(yard.check_in(n).unwrap()));
+    for n in 1..=3 {
+        yard.check_in(n).unwrap();
+    }
     let rollout = yard.add(&testing::plan(&[1, 2], 2, gate(0, 1), OnFailure::TurnBack));
     yard.act(rollout, rollouts::Action::Start).unwrap();
     for _ in 0..12 {

@@ -76,13 +76,16 @@ impl StoreFault {
 
 /// An error that a job may end with.
 pub trait JobFault: From<StoreFault> {
-    /// The fault of the store behind it, if that is what it is.
-    fn store_fault(&self) -> Option<&StoreFault>;
+    /// Why nothing can be written, if that is how the job failed.
+    fn cannot_write(&self) -> Option<&Unwritable>;
 }
 
 impl JobFault for StoreFault {
-    fn store_fault(&self) -> Option<&StoreFault> {
-        Some(self)
+    fn cannot_write(&self) -> Option<&Unwritable> {
+        match self {
+            Self::Unwritable(why) => Some(why),
+            _ => None,
+        }
     }
 }
 
@@ -153,16 +156,13 @@ impl Db {
         E: JobFault + Send + 'static,
     {
         let (answer, answered) = oneshot::channel();
-        self.writer.post(Box::new(move |turn| {
+        self.writer.post(Box::new(move |turn: Result<&Connection, StoreFault>| {
             let result = match turn {
                 Ok(connection) => job(connection),
                 Err(fault) => Err(fault.into()),
             };
             let keep = result.is_ok();
-            let unwritable = match result.as_ref().err().and_then(E::store_fault) {
-                Some(StoreFault::Unwritable(why)) => Some(why.clone()),
-                _ => None,
-            };
+            let unwritable = result.as_ref().err().and_then(E::cannot_write).cloned();
             let deliver: writer::Deliver = Box::new(move |committed| {
                 let result = match (committed, result) {
                     (Ok(()), result) | (Err(_), result @ Err(_)) => result,

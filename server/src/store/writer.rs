@@ -127,7 +127,7 @@ fn group(connection: &Connection, first: Job, posted: &Receiver<Order>, writable
         }
     }
     for deliver in answers {
-        deliver(committed.as_ref().map(|()| ()).map_err(Lost::fault));
+        deliver(committed.as_ref().copied().map_err(Lost::fault));
     }
 }
 
