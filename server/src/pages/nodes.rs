@@ -123,12 +123,12 @@ pub(super) async fn show(
             Ok(Some((views::node_view(conn, row, intervals, now)?, days)))
         })
         .await?;
-    let view = found.ok_or(PageError::NothingHere { now })?;
+    let (view, days) = found.ok_or(PageError::NothingHere { now })?;
     page(&Page {
         frame: Frame::new(now, true).with(app.db.trouble()),
         node: Door::new(&view, now),
         facts: facts(&view),
-        days,
+        days: day_lines(&days),
     })
 }
 
