@@ -99,8 +99,9 @@ const SQL: [&str; 4] = [
 pub(super) static MIGRATIONS: LazyLock<Migrations<'static>> =
     LazyLock::new(|| Migrations::new(SQL.into_iter().map(M::up).collect()));
 
-/// Up to this many bytes of database, indexes are compared with their tables too at a start; that
-/// takes well under a second. Above, only the structure of the pages is checked.
+/// Up to this many bytes of database, indexes are compared with their tables too at a start. Above,
+/// only the structure of the pages is checked: measured at 2 s for 87 MB, which is 50 nodes for 90
+/// days.
 const WHOLE_CHECK_BYTES: u64 = 64 << 20;
 /// Newest entries of the journal whose hashes are checked at a start.
 const NEWEST_ENTRIES: u32 = 1000;
