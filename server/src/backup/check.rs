@@ -102,7 +102,7 @@ fn read(from: &Path) -> Result<Manifest, BackupFault> {
 /// Whether a path of a list is one that backups have; none of these leads out of the folder.
 fn is_ours(path: &str) -> bool {
     match path.split_once('/') {
-        None => path == DATABASE || path == ONLINE_KEY || TLS_FILES.contains(&path),
+        None => [DATABASE, ONLINE_KEY].contains(&path) || OTHER_FILES.contains(&path) || is_old_key(path),
         Some((PAYLOADS | ENVELOPES, name)) => Digest::parse(name).is_ok_and(|d| d.to_string() == name),
         Some(_) => false,
     }

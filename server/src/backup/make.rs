@@ -1,7 +1,7 @@
 //! Making a backup, also while the server runs.
 
-use super::{BackupFault, DATABASE, ENVELOPES, FORM, MANIFEST, Manifest, ONLINE_KEY, PAYLOADS, TLS_FILES};
-use super::{check, files};
+use super::{BackupFault, DATABASE, ENVELOPES, FORM, MANIFEST, Manifest, ONLINE_KEY, OTHER_FILES, PAYLOADS};
+use super::{check, files, is_old_key};
 use crate::contract::Seconds;
 use crate::keys;
 use crate::store::{StoreFault, open};
@@ -40,7 +40,12 @@ pub fn make(data: &Path, to: &Path, now: Seconds) -> Result<Manifest, BackupFaul
     drop(copy);
 
     let mut paths = vec![DATABASE.to_owned(), ONLINE_KEY.to_owned()];
-    paths.extend(TLS_FILES.iter().filter(|name| data.join(name).exists()).map(|name| (*name).to_owned()));
+    for found in fs::read_dir(data).map_err(files::at(data))? {
+        let name = found.map_err(files::at(data))?.file_name();
+        let name = name.to_str().filter(|name| OTHER_FILES.contains(name) || is_old_key(name));
+        paths.extend(name.map(str::to_owned));
+    }
+    paths.sort();
     files::make_folder(&part.join(PAYLOADS))?;
     files::make_folder(&part.join(ENVELOPES))?;
     paths.extend(stored.iter().map(check::Stored::path));

@@ -4,6 +4,7 @@
 //! backup.json      what is in it, with sizes and SHA-256; written last
 //! pintle.db        a snapshot of the database, in one moment
 //! online.key       the server's own key, by which nodes know it
+//! *.key            the key that is to take its place, and those before it, where there are any
 //! ca.* tls.*       TLS keys and certificates, where it has them
 //! payloads/        files by SHA-256
 //! envelopes/       files by manifest digest
@@ -35,11 +36,19 @@ pub const FORM: u32 = 1;
 const DATABASE: &str = "pintle.db";
 /// The server's own key.
 const ONLINE_KEY: &str = "online.key";
-/// TLS keys and certificates; a server with plain HTTP has none.
-const TLS_FILES: [&str; 5] = ["ca.key", "ca.pem", "tls.key", "tls.pem", "tls.names"];
+/// What a server may have besides: the key that is to take the place of its own one, TLS keys and
+/// certificates.
+const OTHER_FILES: [&str; 6] = ["next.key", "ca.key", "ca.pem", "tls.key", "tls.pem", "tls.names"];
 /// Folders of files by digest.
 const PAYLOADS: &str = "payloads";
 const ENVELOPES: &str = "envelopes";
+
+/// Whether a name is that of a key that was the server's own once: `online-`, some hexadecimal
+/// digits, `.key`.
+fn is_old_key(name: &str) -> bool {
+    let digits = name.strip_prefix("online-").and_then(|rest| rest.strip_suffix(".key"));
+    digits.is_some_and(|digits| !digits.is_empty() && digits.bytes().all(|b| b.is_ascii_hexdigit()))
+}
 
 /// What is in a backup.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
