@@ -65,34 +65,32 @@ pub enum JournalError {
 #[derive(Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Kept {
-    server_key: String,
     number: i64,
     hash: String,
     at: Seconds,
 }
 
-/// The newest entry of the journal of the server with this key that the yard has verified, and
-/// when that was; `None` if there is none yet.
+/// The newest entry of the server's journal that the yard has verified, and when that was; `None`
+/// if there is none yet. A change of the server's key does not make it another journal.
 ///
 /// # Errors
 /// [`JournalError`] if the file is there and wrong.
-pub fn kept(yard: &Yard, server: &PublicKey) -> Result<Option<(Seen, Seconds)>, JournalError> {
+pub fn kept(yard: &Yard) -> Result<Option<(Seen, Seconds)>, JournalError> {
     let path = yard.path(FILE);
     if !path.exists() {
         return Ok(None);
     }
     let kept: Kept = strict::read(&path)?;
-    let bad = |field| move |error| JournalError::BadId { file: FILE, field, error };
-    let key = PublicKey::parse(&kept.server_key).map_err(bad("server_key"))?;
-    let hash = Digest::parse(&kept.hash).map_err(bad("hash"))?;
-    Ok((key == *server).then_some((Seen { number: kept.number, hash }, kept.at)))
+    let bad = |error| JournalError::BadId { file: FILE, field: "hash", error };
+    let hash = Digest::parse(&kept.hash).map_err(bad)?;
+    Ok(Some((Seen { number: kept.number, hash }, kept.at)))
 }
 
-fn keep(yard: &Yard, server: &PublicKey, seen: Seen, at: Seconds) -> Result<(), FileError> {
+fn keep(yard: &Yard, seen: Seen, at: Seconds) -> Result<(), FileError> {
     let text = format!(
         "# The newest entry of the server's journal that was verified, and when the server signed it.\n\
          # A journal that does not have this entry any more was changed or cut short.\n\
-         server_key = \"{server}\"\nnumber = {}\nhash = \"{}\"\nat = {at}\n",
+         number = {}\nhash = \"{}\"\nat = {at}\n",
         seen.number, seen.hash
     );
     files::replace(&yard.path(FILE), text.as_bytes(), Readers::Usual)
@@ -135,7 +133,7 @@ pub struct Look<'a> {
 /// [`JournalError`]; what the yard keeps is then as it was.
 pub fn look(yard: &Yard, client: &Client, look: &Look<'_>) -> Result<Verified, JournalError> {
     let key = server_key(yard)?;
-    let before = if look.afresh { None } else { kept(yard, &key)?.map(|(seen, _)| seen) };
+    let before = if look.afresh { None } else { kept(yard)?.map(|(seen, _)| seen) };
     let head = client.journal_head()?;
     head::open(&head, &key)?;
     if let Some(seen) = before.filter(|seen| head.number < seen.number) {
@@ -164,7 +162,7 @@ pub fn look(yard: &Yard, client: &Client, look: &Look<'_>) -> Result<Verified, J
     if let Some(path) = look.export {
         files::write_new(path, &export, Readers::Usual)?;
     }
-    keep(yard, &key, newest, head.at)?;
+    keep(yard, newest, head.at)?;
     Ok(Verified { newest, before })
 }
 

@@ -182,7 +182,12 @@ fn any_damage_to_a_backup_is_noticed_and_nothing_is_restored() {
     let token = program.token.clone().unwrap();
     assert_eq!(operator(program.addr, &token, "PUT", &path, "an image").status, 200);
     drop(program);
+    // Keys of a change of keys go along.
+    std::fs::write(data.join("next.key"), [5; 32]).unwrap();
+    std::fs::write(data.join("online-0a1b2c3d.key"), [6; 32]).unwrap();
+    std::fs::write(data.join("online-note.txt"), "not the server's").unwrap();
     good(&run("backup", &[("--data", &data), ("--to", &backup)]));
+    assert_eq!(files(&backup).len(), 6, "{:?}", files(&backup));
 
     let restore = || run("restore", &[("--from", &backup), ("--data", &again)]);
     for path in files(&backup) {
@@ -213,6 +218,7 @@ fn any_damage_to_a_backup_is_noticed_and_nothing_is_restored() {
     std::fs::write(backup.join("backup.json"), &manifest).unwrap();
     assert!(!again.exists());
     good(&restore());
+    assert_eq!(std::fs::read(again.join("online-0a1b2c3d.key")).unwrap(), [6; 32]);
 }
 
 #[test]

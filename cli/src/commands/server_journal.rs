@@ -29,7 +29,7 @@ pub(super) struct Args {
     /// Write every entry to a new file too, one JSON object a line
     #[arg(long, value_name = "FILE")]
     export: Option<PathBuf>,
-    /// Forget what was seen before: the server was restored from a backup
+    /// Forget what was seen before: the server was restored from a backup, or is another one
     #[arg(long)]
     after_restore: bool,
     /// Verify a file written with --export, without the server
@@ -79,12 +79,7 @@ impl Answer for Checked {
 
 pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let yard = run.yard()?;
-    // Files can be looked at in a yard that has joined no server, too.
-    let kept = match journal::server_key(&yard) {
-        Ok(key) => journal::kept(&yard, &key)?,
-        Err(_) if args.file.is_some() || args.backup.is_some() => None,
-        Err(error) => return Err(error.into()),
-    };
+    let kept = journal::kept(&yard)?;
     let seen = kept.map(|(seen, _)| seen);
     let checked = if let Some(path) = &args.file {
         journal::check_file(path, seen).map(Checked::good)
@@ -120,7 +115,7 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
                 broken: Some(error.to_string()),
             });
             run.ui.say(
-                "if the server was restored from a backup, take what it has now with --after-restore; \
+                "if the server was restored from a backup or is another one, take what it has now with --after-restore; \
                  otherwise somebody has changed the server's records: look for who has access to it",
             );
             Ok(Exit::No)

@@ -1,7 +1,8 @@
 //! Checking a backup, without a server and without changing it.
 
 use super::{
-    BackupFault, DATABASE, ENVELOPES, FORM, MANIFEST, Manifest, ONLINE_KEY, PAYLOADS, TLS_FILES, files,
+    BackupFault, DATABASE, ENVELOPES, FORM, MANIFEST, Manifest, ONLINE_KEY, OTHER_FILES, PAYLOADS, files,
+    is_old_key,
 };
 use crate::contract::JournalCheck;
 use crate::keys;
