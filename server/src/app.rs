@@ -6,6 +6,7 @@ use crate::contract::Seconds;
 use crate::keys;
 use crate::store::Db;
 use crate::store::files::Folder;
+use crate::tls::Certificates;
 use pintle_protocol::cose::SigningKey;
 use pintle_protocol::id::PublicKey;
 use std::sync::Arc;
@@ -20,6 +21,8 @@ pub(crate) struct App {
     pub(crate) envelopes: Folder,
     pub(crate) intervals: Intervals,
     pub(crate) limits: Limits,
+    /// Absent with plain HTTP.
+    pub(crate) certificates: Option<Arc<Certificates>>,
     online: Arc<SigningKey>,
     uploads: Arc<AtomicU64>,
 }
@@ -28,9 +31,9 @@ impl App {
     pub(crate) fn new(
         config: &Config,
         db: Db,
-        payloads: Folder,
-        envelopes: Folder,
+        (payloads, envelopes): (Folder, Folder),
         online: SigningKey,
+        certificates: Option<Arc<Certificates>>,
     ) -> Self {
         Self {
             db,
@@ -39,6 +42,7 @@ impl App {
             envelopes,
             intervals: config.intervals,
             limits: config.limits,
+            certificates,
             online: Arc::new(online),
             uploads: Arc::default(),
         }

@@ -22,6 +22,8 @@ pub struct Config {
     pub intervals: Intervals,
     /// What is taken in at most.
     pub limits: Limits,
+    /// Whether browsers are told to take only TLS for this host name, whatever the port.
+    pub hsts: bool,
     /// Whether SIGINT and SIGTERM stop the server.
     pub stop_on_signals: bool,
 }
@@ -37,6 +39,7 @@ impl Config {
             seed: None,
             intervals: Intervals::default(),
             limits: Limits::default(),
+            hsts: false,
             stop_on_signals: false,
         }
     }

@@ -16,6 +16,8 @@ pub enum ApiError {
     TokenMissing,
     #[error("the token is not one in force")]
     TokenWrong,
+    #[error("the token `{name}` looks and changes nothing")]
+    TokenLooksOnly { name: String },
     #[error("there is nothing at `{path}`")]
     NoSuchRoute { path: String },
     #[error("`{path}` does not take {method}")]
@@ -94,7 +96,12 @@ impl ApiError {
             Self::TokenWrong => (
                 S::UNAUTHORIZED,
                 "token_wrong",
-                Some("make a new token with `pintle-server token --data <folder>`; older ones end then"),
+                Some("make a new one with `pintle-server token add <name> --role operator --data <folder>`"),
+            ),
+            Self::TokenLooksOnly { .. } => (
+                S::FORBIDDEN,
+                "token_looks_only",
+                Some("use an operator's token; `pintle-server token add` makes one"),
             ),
             Self::NoSuchRoute { .. } => (S::NOT_FOUND, "no_such_route", None),
             Self::WrongMethod { .. } => (S::METHOD_NOT_ALLOWED, "wrong_method", None),

@@ -20,6 +20,7 @@
 //! show) · `ops` (one transaction each) · `store` (SQL and files) · [`rollout`] and [`journal`]
 //! (pure decisions) · [`contract`] (what crosses the operator's API).
 
+mod access;
 mod api;
 mod app;
 pub mod backup;
@@ -39,7 +40,8 @@ mod routes;
 mod run;
 pub mod store;
 pub mod tls;
+pub mod tokens;
 mod views;
 mod words;
 
-pub use run::{Running, StartError, new_key, new_token, start, switch_key};
+pub use run::{Running, StartError, new_key, start, switch_key};

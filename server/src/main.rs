@@ -1,11 +1,13 @@
 //! The server's program: flags, one thread that serves, and what is printed at the start.
 
+mod token;
+
 use clap::{Parser, Subcommand};
 use pintle_protocol::id::PublicKey;
 use pintle_server::backup::{self, Manifest};
 use pintle_server::clock::Clock;
 use pintle_server::config::{Config, Tls};
-use pintle_server::{Running, StartError, new_key, new_token, start, switch_key};
+use pintle_server::{Running, StartError, new_key, start, switch_key};
 use std::io::{IsTerminal, Write};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -49,6 +51,10 @@ struct Args {
     #[arg(long)]
     plain: bool,
 
+    /// Tell browsers to take TLS only for this host name, also for other services on it
+    #[arg(long, conflicts_with = "plain")]
+    hsts: bool,
+
     /// Log as JSON, one object a line
     #[arg(long)]
     log_json: bool,
@@ -56,12 +62,9 @@ struct Args {
 
 #[derive(Subcommand)]
 enum Command {
-    /// Makes a new operator's token and prints it; those before it no longer work
-    Token {
-        /// Folder of the server, which may be running
-        #[arg(long, value_name = "DIR", env = "PINTLE_DATA")]
-        data: PathBuf,
-    },
+    /// Makes, lists and revokes tokens of the operator's API; the server may be running
+    #[command(subcommand)]
+    Token(token::Command),
     /// Makes the key that is to sign replies to nodes later, and prints its public half
     ///
     /// Nothing changes yet: have every node trust it first, with `pintle keys renew server`.
@@ -111,7 +114,7 @@ fn main() -> ExitCode {
     let args = Args::parse();
     log(args.log_json);
     let done = match args.command {
-        Some(Command::Token { data }) => print_token(&data),
+        Some(Command::Token(command)) => command.run(),
         Some(Command::NewKey { data }) => print_key(new_key(&data, &Clock::System)),
         Some(Command::SwitchKey { data }) => print_key(switch_key(&data, &Clock::System)),
         Some(Command::Backup { data, to }) => make_backup(&data, &to),
@@ -130,12 +133,6 @@ fn main() -> ExitCode {
 }
 
 type Outcome = Result<(), Box<dyn std::error::Error>>;
-
-fn print_token(data: &Path) -> Outcome {
-    let token = new_token(data, &Clock::System)?;
-    writeln!(std::io::stdout(), "{token}")?;
-    Ok(())
-}
 
 fn print_key(made: Result<PublicKey, StartError>) -> Outcome {
     writeln!(std::io::stdout(), "{}", made?)?;
@@ -176,6 +173,7 @@ fn serve(args: Args) -> Outcome {
     let data = args.data.ok_or("--data is missing")?;
     let mut config = Config::new(data.clone(), args.listen);
     config.tls = if args.plain { Tls::Plain } else { Tls::Names(args.tls_names) };
+    config.hsts = args.hsts;
     config.stop_on_signals = true;
     let running: Running = start(config)?;
     let mut out = std::io::stdout();

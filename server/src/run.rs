@@ -7,8 +7,9 @@ use crate::contract::Seconds;
 use crate::journal::Line;
 use crate::keys::{self, Chance, Secret};
 use crate::store::files::Folder;
-use crate::store::{Db, OpenFault, StoreFault, journal, server, who};
-use crate::tls::{self, TlsFault};
+use crate::store::tokens::TokenRole;
+use crate::store::{Db, OpenFault, StoreFault, journal, server, tokens};
+use crate::tls::{Certificates, TlsFault};
 use crate::{ops, routes};
 use actix_web::dev::{Server, ServerHandle};
 use actix_web::{HttpServer, rt};
@@ -16,7 +17,7 @@ use pintle_protocol::id::{Digest, PublicKey};
 use std::fs::{self, File, TryLockError};
 use std::net::{SocketAddr, TcpListener};
 use std::path::{Path, PathBuf};
-use std::sync::mpsc;
+use std::sync::{Arc, mpsc};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
@@ -101,6 +102,7 @@ pub struct Running {
     /// Where its time comes from; a manual clock is set here.
     pub clock: Clock,
     db: Db,
+    certificates: Option<Arc<Certificates>>,
     handle: ServerHandle,
     thread: Option<JoinHandle<std::io::Result<()>>>,
     /// Held for as long as the server runs.
@@ -108,12 +110,13 @@ pub struct Running {
 }
 
 impl Running {
-    /// Evaluates every rollout now. With a manual clock nothing but this and check-ins does.
+    /// Evaluates every rollout now, and renews a certificate that nears its end. With a manual clock nothing but this and check-ins does.
     ///
     /// # Errors
     /// [`StoreFault`] if the decisions could not be stored.
     pub fn tick(&self) -> Result<(), StoreFault> {
         let now = self.clock.now();
+        renew(self.certificates.as_deref(), now);
         self.db.write_blocking(move |conn| ops::tick(conn, now))
     }
 
@@ -196,25 +199,28 @@ pub fn start(config: Config) -> Result<Running, StartError> {
     ticked.or_else(|fault| fault.unwritable().map(drop).ok_or(fault))?;
     let tls = match &config.tls {
         Tls::Plain => None,
-        Tls::Names(names) => Some(tls::ready(data, names, now)?),
+        Tls::Names(names) => Some(Certificates::ready(data, names, now)?),
     };
 
     let listen = |source| StartError::Listen { addr: config.listen, source };
     let listener = TcpListener::bind(config.listen).map_err(listen)?;
     let addr = listener.local_addr().map_err(listen)?;
-    let (ca_pem, tls) = tls.map_or((None, None), |ready| (Some(ready.ca_pem), Some(ready.config)));
+    let ca_pem = tls.as_ref().map(|certificates| certificates.ca_pem()).transpose()?;
+    let certificates = tls;
+    let tls = certificates.as_ref().map(Certificates::config).transpose()?;
     let scheme = if tls.is_some() { "https" } else { "http" };
 
-    let app = App::new(&config, db.clone(), payloads, envelopes, online);
+    let app = App::new(&config, db.clone(), (payloads, envelopes), online, certificates.clone());
     let server_key = app.server_key();
     let (tell, told) = mpsc::channel();
     let limits = (config.limits, config.stop_on_signals);
+    let hsts = config.hsts && tls.is_some();
     let clock = config.clock.clone();
     let thread = std::thread::Builder::new()
         .name("serve".to_owned())
         .spawn(move || {
             rt::System::new().block_on(async move {
-                let server = serve(app.clone(), listener, tls, limits)?;
+                let server = serve(app.clone(), listener, tls, limits, hsts)?;
                 let _ = tell.send(server.handle());
                 let ticking = rt::spawn(keep_ticking(app));
                 let ended = server.await;
@@ -241,6 +247,7 @@ pub fn start(config: Config) -> Result<Running, StartError> {
         server_key,
         clock,
         db,
+        certificates,
         handle,
         thread: Some(thread),
         _lock: lock,
@@ -252,9 +259,10 @@ fn serve(
     listener: TcpListener,
     tls: Option<rustls::ServerConfig>,
     (limits, signals): (crate::config::Limits, bool),
+    hsts: bool,
 ) -> std::io::Result<Server> {
     let server = HttpServer::new(move || {
-        actix_web::App::new().wrap(routes::headers()).configure(routes::configure(app.clone()))
+        actix_web::App::new().wrap(routes::headers(hsts)).configure(routes::configure(app.clone()))
     })
     .workers(2)
     .worker_max_blocking_threads(4)
@@ -279,6 +287,7 @@ async fn keep_ticking(app: App) {
     loop {
         rt::time::sleep(TICK).await;
         let now = app.now();
+        renew(app.certificates.as_deref(), now);
         let ticked: Result<(), StoreFault> = app.db.write(move |conn| ops::tick(conn, now)).await;
         // That nothing can be written is logged once, by the store.
         if let Err(fault) = ticked
@@ -289,38 +298,29 @@ async fn keep_ticking(app: App) {
     }
 }
 
+/// Makes certificates anew that near their end. Where that fails those in use go on to their end.
+fn renew(certificates: Option<&Certificates>, now: Seconds) {
+    match certificates.map(|certificates| certificates.renew(now)) {
+        None | Some(Ok(false)) => {}
+        Some(Ok(true)) => tracing::info!("A certificate neared its end and was made anew"),
+        Some(Err(fault)) => {
+            tracing::error!(cause = %fault, "A certificate nears its end and could not be made anew");
+        }
+    }
+}
+
 /// Makes a token at the very first start.
 fn first_token(db: &Db, chance: &Chance, data: &Path, now: Seconds) -> Result<Option<String>, StartError> {
-    if db.read_blocking::<_, StoreFault, _>(who::any_token)? {
+    if db.read_blocking::<_, StoreFault, _>(tokens::any)? {
         return Ok(None);
     }
     let secret = Secret::from_bytes(chance.bytes("operator token").map_err(file(data))?);
     let hash = secret.hash;
     db.write_blocking(move |conn| {
-        who::replace_tokens(conn, &hash, now)?;
+        tokens::add(conn, "first", TokenRole::Operator, &hash, now)?;
         journal::append(conn, now, vec![Line::new("first_start", "The server started for the first time")])
     })?;
     Ok(Some(secret.text))
-}
-
-/// Makes a new operator's token in a server's folder; those before it no longer work. The server
-/// may run meanwhile.
-///
-/// # Errors
-/// [`StartError`] if there is no server's folder, or its database cannot be written.
-pub fn new_token(data: &Path, clock: &Clock) -> Result<String, StartError> {
-    let path = data.join("pintle.db");
-    fs::metadata(&path).map_err(file(&path))?;
-    let db = Db::open(&path)?;
-    let secret = Secret::from_bytes(keys::random().map_err(file(data))?);
-    let (hash, now) = (secret.hash, clock.now());
-    db.write_blocking(move |conn| {
-        who::replace_tokens(conn, &hash, now)?;
-        let sentence = "A new operator's token was made; those before it no longer work";
-        journal::append(conn, now, vec![Line::new("token_made", sentence)])
-    })
-    .map_err(|fault: StoreFault| StartError::Store(fault))?;
-    Ok(secret.text)
 }
 
 /// Makes the key that is to sign replies to nodes later; its public half. One that is there

@@ -130,16 +130,87 @@ fn every_answer_carries_strict_headers_and_pages_no_script() {
     ] {
         let policy = answer.field("Content-Security-Policy").unwrap();
         assert!(policy.starts_with("default-src 'none'; style-src 'sha256-"), "{policy}");
-        assert!(!policy.contains("unsafe"));
+        for part in ["form-action 'self'", "frame-ancestors 'none'", "base-uri 'none'"] {
+            assert!(policy.contains(part), "{policy}");
+        }
+        assert!(!policy.contains("unsafe") && !policy.contains("script-src"));
+        assert_eq!(answer.field("Strict-Transport-Security"), None, "only where it is asked for");
         for (name, value) in [
             ("X-Content-Type-Options", "nosniff"),
             ("X-Frame-Options", "DENY"),
             ("Referrer-Policy", "no-referrer"),
             ("Cross-Origin-Opener-Policy", "same-origin"),
+            ("Cache-Control", "no-store"),
         ] {
             assert_eq!(answer.field(name), Some(value));
         }
     }
+}
+
+/// Answers to the first message of a client that speaks up to this version (RFC 5246 section
+/// 7.4.1.2 and appendix E.1; TLS 1.3 needs an extension that is not sent): record type, and the two
+/// bytes of an alert.
+fn hello(running: &pintle_server::Running, version: [u8; 2]) -> (u8, [u8; 2]) {
+    // Two suites that old and new servers know: ECDHE-ECDSA with AES-128-GCM, and with AES-128-CBC.
+    let suites = [0x00, 0x04, 0xc0, 0x2b, 0xc0, 0x09];
+    // supported_groups (secp256r1), ec_point_formats, signature_algorithms (ECDSA with SHA-256).
+    let extensions = [
+        [0x00, 0x0a, 0x00, 0x04, 0x00, 0x02, 0x00, 0x17].as_slice(),
+        &[0x00, 0x0b, 0x00, 0x02, 0x01, 0x00],
+        &[0x00, 0x0d, 0x00, 0x04, 0x00, 0x02, 0x04, 0x03],
+    ]
+    .concat();
+    let body = [
+        version.as_slice(),
+        &[0x5a; 32],
+        &[0x00],
+        &suites,
+        &[0x01, 0x00, 0x00, extensions.len() as u8],
+        &extensions,
+    ]
+    .concat();
+    let head = [0x16, 0x03, 0x01, 0x00, body.len() as u8 + 4, 0x01, 0x00, 0x00, body.len() as u8];
+    let mut stream = TcpStream::connect(running.addr).unwrap();
+    stream.set_read_timeout(Some(std::time::Duration::from_secs(20))).unwrap();
+    std::io::Write::write_all(&mut stream, &[head.as_slice(), &body].concat()).unwrap();
+    let mut answer = [0; 7];
+    std::io::Read::read_exact(&mut stream, &mut answer).unwrap();
+    (answer[0], [answer[5], answer[6]])
+}
+
+#[test]
+fn tls_1_2_and_1_3_are_spoken_and_nothing_older() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut config = server_common::config(&folder.path().join("data"));
+    config.tls = Tls::Names(vec!["localhost".to_owned()]);
+    config.clock = pintle_server::clock::Clock::System;
+    config.hsts = true;
+    let running = pintle_server::start(config).unwrap();
+    // Fatal alert 70, protocol_version (RFC 5246 section 7.2.2), to SSL 3.0, TLS 1.0 and 1.1.
+    for version in [[3, 0], [3, 1], [3, 2]] {
+        assert_eq!(hello(&running, version), (0x15, [2, 70]), "{version:?}");
+    }
+    // A ServerHello to the same message with 1.2.
+    assert_eq!(hello(&running, [3, 3]).0, 0x16);
+
+    let pem = running.ca_pem.clone().unwrap();
+    for version in [&rustls::version::TLS12, &rustls::version::TLS13] {
+        let mut roots = RootCertStore::empty();
+        roots.add(CertificateDer::from_pem_slice(pem.as_bytes()).unwrap()).unwrap();
+        let client = ClientConfig::builder_with_provider(Arc::new(rustls::crypto::ring::default_provider()))
+            .with_protocol_versions(&[version])
+            .unwrap()
+            .with_root_certificates(roots)
+            .with_no_client_auth();
+        let name = ServerName::try_from("localhost").unwrap();
+        let tls = ClientConnection::new(Arc::new(client), name).unwrap();
+        let mut stream = StreamOwned::new(tls, TcpStream::connect(running.addr).unwrap());
+        let answer = exchange(&mut stream, "GET", "/", &[], b"");
+        assert_eq!(stream.conn.protocol_version(), Some(version.version));
+        // RFC 6797 section 6.1: asked for, and over TLS.
+        assert_eq!(answer.field("Strict-Transport-Security"), Some("max-age=31536000"));
+    }
+    running.stop().unwrap();
 }
 
 #[test]

@@ -4,6 +4,7 @@ use crate::app::App;
 use crate::contract::{Seconds, SignInLink};
 use crate::error::ApiError;
 use crate::keys::{self, Secret};
+use crate::store::tokens::Caller;
 use crate::store::{StoreFault, who};
 use actix_web::{HttpResponse, web};
 
@@ -11,12 +12,18 @@ use actix_web::{HttpResponse, web};
 const LINK_SECONDS: Seconds = 600;
 
 /// Makes a link that signs a browser in, once.
-pub(super) async fn link(app: web::Data<App>) -> Result<HttpResponse, ApiError> {
+pub(super) async fn link(
+    app: web::Data<App>,
+    caller: web::ReqData<Caller>,
+) -> Result<HttpResponse, ApiError> {
     let bytes = keys::random()
         .map_err(|source| StoreFault::File { what: "reading random bytes".to_owned(), source })?;
     let Secret { text, hash } = Secret::from_bytes(bytes);
     let now = app.now();
     let expires_at = now + LINK_SECONDS;
-    app.db.write::<_, ApiError, _>(move |conn| Ok(who::add_link(conn, &hash, expires_at, now)?)).await?;
+    let token = caller.id;
+    app.db
+        .write::<_, ApiError, _>(move |conn| Ok(who::add_link(conn, token, &hash, expires_at, now)?))
+        .await?;
     Ok(HttpResponse::Created().json(SignInLink { path: format!("/sign-in/{text}"), expires_at }))
 }

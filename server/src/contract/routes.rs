@@ -5,9 +5,13 @@ use pintle_protocol::id::{Digest, NodeId};
 /// Who may call a route.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Who {
+    /// Anybody.
+    Anybody,
     /// Anybody; the message proves by itself who sent it.
     Node,
-    /// Bearer of the operator's token.
+    /// Bearer of any token in force: an operator's, or a viewer's, which looks and changes nothing.
+    Viewer,
+    /// Bearer of an operator's token.
     Operator,
     /// A browser that was signed in by a link.
     Browser,
@@ -30,25 +34,37 @@ const fn operator(method: &'static str, path: &'static str, what: &'static str) 
     Route { method, path, who: Who::Operator, what }
 }
 
+const fn viewer(method: &'static str, path: &'static str, what: &'static str) -> Route {
+    Route { method, path, who: Who::Viewer, what }
+}
+
+const fn page(path: &'static str, what: &'static str) -> Route {
+    Route { method: "GET", path, who: Who::Browser, what }
+}
+
+const fn anybody(method: &'static str, path: &'static str, what: &'static str) -> Route {
+    Route { method, path, who: Who::Anybody, what }
+}
+
 const fn node(method: &'static str, path: &'static str, what: &'static str) -> Route {
     Route { method, path, who: Who::Node, what }
 }
 
-/// Every route of the operator's API and of the nodes.
+/// Every route. The server serves what stands here and nothing else, to whom it stands here.
 pub const ROUTES: &[Route] = &[
-    operator("GET", "/api/v1/about", "says who answers: version, time, key"),
-    operator("GET", "/api/v1/nodes", "lists the nodes by name"),
-    operator("GET", "/api/v1/nodes/{id}", "shows one node"),
-    operator("GET", "/api/v1/nodes/{id}/suit-report", "shows a node's last SUIT_Report"),
+    viewer("GET", "/api/v1/about", "says who answers: version, time, key"),
+    viewer("GET", "/api/v1/nodes", "lists the nodes by name"),
+    viewer("GET", "/api/v1/nodes/{id}", "shows one node"),
+    viewer("GET", "/api/v1/nodes/{id}/suit-report", "shows a node's last SUIT_Report"),
     operator("PUT", "/api/v1/nodes/{id}", "announces a node, so that its claim is expected"),
     operator("POST", "/api/v1/nodes/{id}/admit", "accepts a node's own keys"),
     operator("POST", "/api/v1/nodes/{id}/retire", "takes a node out of service"),
-    operator("GET", "/api/v1/claims", "lists the claims that wait to be admitted"),
+    viewer("GET", "/api/v1/claims", "lists the claims that wait to be admitted"),
     operator("PUT", "/api/v1/payloads/{digest}", "stores a payload under its SHA-256"),
     operator("PUT", "/api/v1/envelopes/{digest}", "stores an envelope under its manifest digest"),
     operator("POST", "/api/v1/rollouts", "plans a rollout"),
-    operator("GET", "/api/v1/rollouts", "lists the rollouts, newest first"),
-    operator("GET", "/api/v1/rollouts/{id}", "shows one rollout"),
+    viewer("GET", "/api/v1/rollouts", "lists the rollouts, newest first"),
+    viewer("GET", "/api/v1/rollouts/{id}", "shows one rollout"),
     operator("POST", "/api/v1/rollouts/{id}/start", "starts a rollout that is ready"),
     operator("POST", "/api/v1/rollouts/{id}/hold", "stops offering"),
     operator("POST", "/api/v1/rollouts/{id}/resume", "goes on with a held rollout"),
@@ -59,14 +75,21 @@ pub const ROUTES: &[Route] = &[
         "/api/v1/rollouts/{id}/turn-back",
         "returns the nodes that kept to what they ran before",
     ),
-    operator("GET", "/api/v1/journal", "reads the journal, oldest first"),
-    operator("GET", "/api/v1/journal/head", "shows the journal's newest entry, signed"),
-    operator("GET", "/api/v1/journal/check", "checks the journal's chain of hashes"),
+    viewer("GET", "/api/v1/journal", "reads the journal, oldest first"),
+    viewer("GET", "/api/v1/journal/head", "shows the journal's newest entry, signed"),
+    viewer("GET", "/api/v1/journal/check", "checks the journal's chain of hashes"),
     operator("POST", "/api/v1/sign-in-links", "makes a link that signs a browser in, once"),
     node("POST", "/node/claim", "takes a new node's claim"),
     node("POST", "/node/check-in", "takes a node's report and answers what to do next"),
     node("GET", "/node/envelope/{digest}", "reads an envelope by its manifest digest"),
     node("GET", "/node/payload/{digest}", "reads a payload, or a range of it, by its SHA-256"),
+    page("/", "shows doors, rollouts and the last entries of the journal"),
+    page("/nodes/{id}", "shows one node"),
+    page("/rollouts/{id}", "shows one rollout"),
+    page("/journal", "shows the newest entries of the journal"),
+    anybody("GET", "/sign-in/{secret}", "shows the button that signs a browser in"),
+    anybody("POST", "/sign-in/{secret}", "uses a link up and signs a browser in"),
+    anybody("POST", "/sign-out", "ends a browser's session"),
 ];
 
 /// Path of [`super::About`].

@@ -8,21 +8,19 @@ mod range;
 
 pub(crate) use error::NodeError;
 
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, HttpResponse, Route, web};
 
-/// Every route below `/node`.
-pub(crate) fn configure(at: &mut web::ServiceConfig) {
-    at.service(web::resource("/claim").route(web::post().to(claim::take)).default_service(web::to(nothing)))
-        .service(
-            web::resource("/check-in")
-                .route(web::post().to(check_in::take))
-                .default_service(web::to(nothing)),
-        )
-        .service(web::resource("/envelope/{digest}").route(web::get().to(files::envelope)))
-        .service(web::resource("/payload/{digest}").route(web::get().to(files::payload)))
-        .default_service(web::to(nothing));
+/// What answers a route of the table below `/node`.
+pub(crate) fn handler(method: &str, path: &str) -> Option<Route> {
+    Some(match (method, path) {
+        ("POST", "/node/claim") => web::post().to(claim::take),
+        ("POST", "/node/check-in") => web::post().to(check_in::take),
+        ("GET", "/node/envelope/{digest}") => web::get().to(files::envelope),
+        ("GET", "/node/payload/{digest}") => web::get().to(files::payload),
+        _ => return None,
+    })
 }
 
-async fn nothing(_: HttpRequest) -> Result<HttpResponse, NodeError> {
+pub(crate) async fn nothing(_: HttpRequest) -> Result<HttpResponse, NodeError> {
     Err(NodeError::NothingHere)
 }

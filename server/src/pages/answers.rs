@@ -32,7 +32,7 @@ impl Frame {
 
 /// Why there is no page.
 #[derive(Debug, thiserror::Error)]
-pub(super) enum PageError {
+pub(crate) enum PageError {
     #[error("signed out")]
     SignedOut { now: Seconds },
     #[error("the link does not work")]
@@ -138,6 +138,6 @@ fn answer(status: StatusCode, body: String) -> HttpResponse {
 }
 
 /// The page for every path that is none.
-pub(super) async fn nothing_here(app: web::Data<App>, _: HttpRequest) -> Result<HttpResponse, PageError> {
+pub(crate) async fn nothing_here(app: web::Data<App>, _: HttpRequest) -> Result<HttpResponse, PageError> {
     Err(PageError::NothingHere { now: app.now() })
 }

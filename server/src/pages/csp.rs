@@ -5,8 +5,8 @@ use sha2::{Digest as _, Sha256};
 /// The style of every page.
 pub(super) const CSS: &str = include_str!("../../templates/style.css");
 
-/// Headers on every answer. Strict-Transport-Security is left out on purpose: it would bind every
-/// other service on the same host name too.
+/// Headers on every answer. Strict-Transport-Security comes only where it is asked for: it binds
+/// every other service on the same host name too (RFC 6797 section 8.3 takes no port into account).
 #[derive(Clone, Debug)]
 pub(crate) struct Headers {
     content_security_policy: String,
@@ -24,9 +24,9 @@ impl Headers {
         }
     }
 
-    /// Name and value of each.
-    pub(crate) fn all(&self) -> [(&'static str, &str); 7] {
-        [
+    /// Name and value of each; with `hsts`, browsers take TLS only for a year (RFC 6797).
+    pub(crate) fn all(&self, hsts: bool) -> Vec<(&'static str, &str)> {
+        let mut all = vec![
             ("Content-Security-Policy", &self.content_security_policy),
             ("X-Content-Type-Options", "nosniff"),
             ("X-Frame-Options", "DENY"),
@@ -34,7 +34,13 @@ impl Headers {
             ("Cross-Origin-Opener-Policy", "same-origin"),
             ("Cross-Origin-Resource-Policy", "same-origin"),
             ("Permissions-Policy", "camera=(), geolocation=(), microphone=()"),
-        ]
+            // Whatever is answered is for the asker alone.
+            ("Cache-Control", "no-store"),
+        ];
+        if hsts {
+            all.push(("Strict-Transport-Security", "max-age=31536000"));
+        }
+        all
     }
 }
 

@@ -8,18 +8,21 @@ mod overview;
 mod rollouts;
 mod session;
 
+pub(crate) use answers::nothing_here;
 pub(crate) use csp::Headers;
 
-use actix_web::web;
+use actix_web::{Route, web};
 
-/// Every page.
-pub(crate) fn configure(at: &mut web::ServiceConfig) {
-    at.route("/", web::get().to(overview::show))
-        .route("/nodes/{id}", web::get().to(nodes::show))
-        .route("/rollouts/{id}", web::get().to(rollouts::show))
-        .route("/journal", web::get().to(journal::show))
-        .route("/sign-in/{secret}", web::get().to(session::ask))
-        .route("/sign-in/{secret}", web::post().to(session::begin))
-        .route("/sign-out", web::post().to(session::end))
-        .default_service(web::to(answers::nothing_here));
+/// What answers a page of the table of routes.
+pub(crate) fn handler(method: &str, path: &str) -> Option<Route> {
+    Some(match (method, path) {
+        ("GET", "/") => web::get().to(overview::show),
+        ("GET", "/nodes/{id}") => web::get().to(nodes::show),
+        ("GET", "/rollouts/{id}") => web::get().to(rollouts::show),
+        ("GET", "/journal") => web::get().to(journal::show),
+        ("GET", "/sign-in/{secret}") => web::get().to(session::ask),
+        ("POST", "/sign-in/{secret}") => web::post().to(session::begin),
+        ("POST", "/sign-out") => web::post().to(session::end),
+        _ => return None,
+    })
 }

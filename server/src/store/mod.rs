@@ -11,6 +11,7 @@ pub(crate) mod open;
 pub mod outcomes;
 pub mod rollouts;
 pub mod server;
+pub mod tokens;
 mod unwritable;
 mod values;
 pub mod who;
