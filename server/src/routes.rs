@@ -1,9 +1,9 @@
 //! The contents page of the server: what answers where, and to whom. Served is what stands in the
 //! contract's table of routes, and nothing else.
 
-use crate::access::{self, Need};
+use crate::access;
 use crate::app::App;
-use crate::contract::routes::{ROUTES, Who};
+use crate::contract::routes::ROUTES;
 use crate::pages::Headers;
 use crate::{api, node_api, pages};
 use actix_web::middleware::{DefaultHeaders, from_fn};
@@ -64,6 +64,8 @@ pub(crate) fn headers(hsts: bool) -> DefaultHeaders {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::access::Need;
+    use crate::contract::routes::Who;
 
     #[test]
     fn every_route_of_the_table_is_answered_by_exactly_one_part() {

@@ -187,7 +187,7 @@ pub fn start(config: Config) -> Result<Running, StartError> {
     }
     let db = Db::open(&db_path)?;
     // The first token is made after the key: where there is one, there was a key.
-    if !online_path.exists() && db.read_blocking::<_, StoreFault, _>(who::any_token)? {
+    if !online_path.exists() && db.read_blocking::<_, StoreFault, _>(tokens::any)? {
         return Err(StartError::Missing { path: online_path });
     }
     let online = keys::online_key(&online_path, &chance).map_err(file(&online_path))?;

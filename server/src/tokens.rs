@@ -7,7 +7,7 @@ use crate::error::ApiError;
 use crate::journal::Line;
 use crate::keys::{self, Secret};
 use crate::ops;
-use crate::store::{Db, OpenFault, StoreFault, journal, tokens};
+use crate::store::{Db, JobFault, OpenFault, StoreFault, Unwritable, journal, tokens};
 use std::path::{Path, PathBuf};
 
 /// Why nothing was done with a token.
@@ -50,6 +50,15 @@ pub enum TokenError {
     /// The store failed.
     #[error(transparent)]
     Store(#[from] StoreFault),
+}
+
+impl JobFault for TokenError {
+    fn cannot_write(&self) -> Option<&Unwritable> {
+        match self {
+            Self::Store(fault) => fault.cannot_write(),
+            _ => None,
+        }
+    }
 }
 
 /// Makes a token of 256 random bits and returns its text, which is kept nowhere.

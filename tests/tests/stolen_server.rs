@@ -202,7 +202,8 @@ impl Theft {
         let online: [u8; 32] = std::fs::read(data.join("online.key")).unwrap().try_into().unwrap();
         let envelopes = files(&data.join("envelopes")).into_iter().map(|path| {
             let bytes = std::fs::read(path).unwrap();
-            (peek(&bytes).unwrap().digest, bytes)
+            let digest = peek(&bytes).unwrap().digest;
+            (digest, bytes)
         });
         let envelopes: BTreeMap<_, _> = envelopes.collect();
         assert_eq!(envelopes.len(), 3);

@@ -7,6 +7,7 @@ use crate::contract::{Admit, Evidence, ExpectNode, Gate, OnFailure, RolloutState
 use crate::error::ApiError;
 use crate::rollout::testing::{self, envelope, gate, image, node};
 use crate::rollout::{Plan, Rollout};
+use crate::store::tokens::TokenRole;
 use crate::store::{Db, files};
 use pintle_protocol::checkin::{CheckIn, Ending, Outcome, Phase, Position, Running, Wifi};
 use pintle_protocol::cose::SigningKey;
@@ -162,8 +163,8 @@ impl Yard {
 pub(crate) fn sample_yard(take: impl FnOnce(&Connection)) {
     let mut yard = Yard::new(3);
     let token = Digest::of(b"an invented token");
-    crate::store::who::replace_tokens(&yard.conn, &token, yard.now).unwrap();
-    crate::store::who::add_link(&yard.conn, &Digest::of(b"link"), yard.now + 600, yard.now).unwrap();
+    crate::store::tokens::add(&yard.conn, "invented", TokenRole::Operator, &token, yard.now).unwrap();
+    crate::store::who::add_link(&yard.conn, 1, &Digest::of(b"link"), yard.now + 600, yard.now).unwrap();
     files::add_payload(&yard.conn, &Digest::of(b"payload"), 7, yard.now).unwrap();
     for n in 1..=3 {
         yard.check_in(n).unwrap();

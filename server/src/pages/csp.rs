@@ -27,7 +27,7 @@ impl Headers {
     /// Name and value of each; with `hsts`, browsers take TLS only for a year (RFC 6797).
     pub(crate) fn all(&self, hsts: bool) -> Vec<(&'static str, &str)> {
         let mut all = vec![
-            ("Content-Security-Policy", &self.content_security_policy),
+            ("Content-Security-Policy", self.content_security_policy.as_str()),
             ("X-Content-Type-Options", "nosniff"),
             ("X-Frame-Options", "DENY"),
             ("Referrer-Policy", "no-referrer"),

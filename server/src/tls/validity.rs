@@ -53,7 +53,7 @@ fn item(bytes: &[u8]) -> Option<(u8, &[u8], &[u8])> {
     let (&tag, rest) = bytes.split_first()?;
     let (&first, rest) = rest.split_first()?;
     let (len, rest) = match first {
-        0..0x80 => (usize::from(first), rest),
+        0..=0x7f => (usize::from(first), rest),
         0x81..=0x83 => {
             let (digits, rest) = rest.split_at_checked(usize::from(first & 3))?;
             (digits.iter().fold(0, |len, digit| len << 8 | usize::from(*digit)), rest)
