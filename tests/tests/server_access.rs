@@ -53,8 +53,12 @@ const ROWS: &[(&str, &str, [u16; 7])] = &[
     ("POST", "/api/v1/rollouts/{id}/start", change(200)),
     ("POST", "/api/v1/rollouts/{id}/hold", change(200)),
     ("POST", "/api/v1/rollouts/{id}/resume", change(200)),
+    // No wave waits for approval.
+    ("POST", "/api/v1/rollouts/{id}/approve", change(409)),
+    ("POST", "/api/v1/rollouts/{id}/end", change(200)),
     ("POST", "/api/v1/rollouts/{id}/turn-back", change(200)),
     ("GET", "/api/v1/journal", look(200)),
+    ("GET", "/api/v1/journal/head", look(200)),
     ("GET", "/api/v1/journal/check", look(200)),
     ("POST", "/api/v1/sign-in-links", change(201)),
     ("POST", "/node/claim", [400, 400, 400, 400, 400, 202, 401]),

@@ -165,12 +165,13 @@ impl Theft {
         // The server's online key is the one that the virtual node was told on its card.
         let folder = tempfile::tempdir().unwrap();
         let data = folder.path().join("data");
-        std::fs::create_dir(&data).unwrap();
         let yard = Yard::default();
+        let first = pintle_server::start(server_common::config(&data)).unwrap();
+        let token = first.operator_token.clone().unwrap();
+        first.stop().unwrap();
         std::fs::write(data.join("online.key"), yard.server.to_bytes()).unwrap();
         let running = pintle_server::start(server_common::config(&data)).unwrap();
         assert_eq!(running.server_key, yard.anchors().server);
-        let token = running.operator_token.clone().unwrap();
         let server = Server { running, folder, token };
 
         let (net, io) = (image(Chip::Net, 0, NET), image(Chip::Io, 0, IO));
@@ -246,11 +247,10 @@ fn nothing_that_the_servers_own_key_signs_is_taken() {
     open.policy.rest_seconds = 1;
     theft.refused("a bundle", sealed(&open, 92, sealing, &online), None, Reason::SignatureWrong);
     let mut anchors = theft.rig.yard.anchors();
-    let own = PublicKey(online.verifying_key().to_bytes());
-    anchors.image = [own].into_iter().collect();
+    let made_up = SigningKey::from_bytes(&[0x77; 32]);
+    anchors.image = [PublicKey(made_up.verifying_key().to_bytes())].into_iter().collect();
     let keys = KeysManifest { vendor: VENDOR, sequence: 93, reference_uri: "keys" };
     theft.refused("trust anchors", keys.envelope(&anchors, &online).unwrap(), None, Reason::SignatureWrong);
-    let made_up = SigningKey::from_bytes(&[0x77; 32]);
     theft.refused(
         "an image by a made-up key",
         packed(&bad, 94, &made_up),

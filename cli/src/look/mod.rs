@@ -10,7 +10,7 @@ pub use told::{TellError, Told, subject, tell, tell_outcome};
 use crate::yard::{NodePlan, Yard};
 use pintle_protocol::cose::CoseFault;
 use pintle_protocol::cose::{key, sign1};
-use pintle_protocol::id::{Chip, Component, NodeId, Role, Uuid16};
+use pintle_protocol::id::{Chip, Component, NodeId, PublicKey, Role, Uuid16};
 use pintle_protocol::suit::envelope::open_with;
 use pintle_protocol::suit::{Device, Peek, Verifier, node_components, peek};
 use serde::Serialize;
@@ -72,13 +72,20 @@ impl Verifier for YardKeys<'_> {
     fn judge(&self, block: &[u8], digest: &[u8]) -> Result<Option<Role>, CoseFault> {
         let message = sign1::parse(block)?;
         let keys = |role| [Some(self.0.public_key(role)), self.0.next.of(role)].into_iter().flatten();
+        // As a node does it: the key identifier is not signed, but a key that it does not name is
+        // not tried.
+        let named = |key: &PublicKey| {
+            message.kid().is_none_or(|kid| kid.len() >= key::KID_LEN && key::thumbprint(key).starts_with(kid))
+        };
         for (role, public) in Role::ALL.into_iter().flat_map(|role| keys(role).map(move |key| (role, key))) {
-            let verified = message.verify(&public, &[], Some(digest));
-            match message.kid() {
-                // It says that it is by this key: then a wrong signature is a fault, not a stranger's.
-                Some(kid) if kid == key::kid(&public) => return verified.map(|()| Some(role)),
-                _ if verified.is_ok() => return Ok(Some(role)),
-                _ => {}
+            if !named(&public) {
+                continue;
+            }
+            match message.verify(&public, &[], Some(digest)) {
+                Ok(()) => return Ok(Some(role)),
+                // Without a key identifier this only says that it was not this key.
+                Err(CoseFault::Signature) if message.kid().is_none() => {}
+                Err(fault) => return Err(fault),
             }
         }
         Ok(None)

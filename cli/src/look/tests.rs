@@ -71,6 +71,17 @@ fn damage_is_told_with_its_byte() {
     assert!(sight.signed_by.is_none() && sight.fault.is_some());
 }
 
+/// The key identifier is outside the signature; a node tries no key that it does not name.
+#[test]
+fn a_changed_key_identifier_is_taken_by_nobody() {
+    let (_dir, yard, mut bytes) = envelope();
+    let kid = pintle_protocol::cose::key::kid(&yard.public_key(Role::Image));
+    let at = bytes.windows(kid.len()).position(|w| w == &kid[..]).unwrap();
+    bytes[at] ^= 1;
+    let sight = look(&yard, &bytes);
+    assert!(sight.signed_by.is_none() && sight.taken_by.is_empty(), "{:?}", sight.taken_by);
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(16))]
     #[test]

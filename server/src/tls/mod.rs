@@ -317,9 +317,10 @@ mod tests {
         let names = ["localhost".to_owned(), "127.0.0.1".to_owned()];
         let first = ready(data.path(), &names, NOW).unwrap().ca_pem().unwrap();
         let (served, key) = (read(data.path(), "tls.pem"), read(data.path(), "ca.key"));
-        ready(data.path(), &names, NOW + 366 * DAY).unwrap();
+        // It ends 396 days after it was made: it begins a day earlier.
+        ready(data.path(), &names, NOW + 365 * DAY).unwrap();
         assert_eq!(read(data.path(), "tls.pem"), served, "31 days before its end it is kept");
-        ready(data.path(), &names, NOW + 367 * DAY).unwrap();
+        ready(data.path(), &names, NOW + 366 * DAY).unwrap();
         assert_ne!(read(data.path(), "tls.pem"), served, "30 days before its end it is made anew");
         assert_eq!(read(data.path(), "ca.pem"), first);
         assert_eq!(read(data.path(), "ca.key"), key);
