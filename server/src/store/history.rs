@@ -47,7 +47,7 @@ pub fn add(conn: &Connection, check_in: &CheckIn, now: Seconds) -> Result<(), St
 /// Rows looked at in one step: some milliseconds, which the next check-in waits at most.
 const STEP: usize = 500;
 
-/// Takes one small step in thinning out what is older than [`retention::cutoff`]; returns how many
+/// Takes one small step in thinning out what is older than `retention::cutoff`; returns how many
 /// rows went. When nothing is left to do, a step costs one look at a small table.
 pub fn thin(conn: &Connection, now: Seconds) -> Result<usize, StoreFault> {
     thin_by(conn, STEP, now)
