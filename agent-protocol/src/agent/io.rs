@@ -21,7 +21,7 @@ use super::trial::Millis;
 use super::types::{Action, Actions, Moment};
 use crate::checkin::Position;
 use crate::interlock::{decide, decide_removal, part_touches};
-use crate::link::{Hello, Mode, TransferEnd, agree, pair_facts};
+use crate::link::{Mode, TransferEnd, agree, pair_facts};
 use crate::reason::Reason;
 use crate::slots::{Part, SlotImage};
 
@@ -39,11 +39,8 @@ impl Agent {
     /// force, and only as long as it goes on doing so: one that resets in a loop also shakes hands
     /// now and then.
     pub(super) fn hear_io(&mut self, at: &Moment) {
-        let settings = self.bundle.as_ref().map_or(0, crate::bundle::settings_sum);
-        let image = self.record.io.current();
-        let is_right = |hello: &Hello| image.is_some_and(|i| i.digest.0.starts_with(&hello.digest));
         let (hello, status) = match (at.sense.hello, at.sense.status) {
-            (Some(hello), Some(status)) if status.settings == settings && is_right(&hello) => (hello, status),
+            (Some(hello), Some(status)) if self.io_is_right(at) => (hello, status),
             // A reset has made it forget, or it runs what it should not.
             (_, Some(_)) => return self.io_broke_off(),
             (_, None) if at.now.saturating_sub(self.io_heard) >= IO_SILENCE => return self.io_broke_off(),

@@ -297,7 +297,7 @@ impl Agent {
     }
 
     /// Whether the io chip runs the image in force and goes by the bundle in force.
-    fn io_is_right(&self, at: &Moment) -> bool {
+    pub(super) fn io_is_right(&self, at: &Moment) -> bool {
         let image = self.record.io.current();
         let settings = self.bundle.as_ref().map_or(0, crate::bundle::settings_sum);
         at.sense.hello.is_some_and(|h| image.is_some_and(|i| i.digest.0.starts_with(&h.digest)))
