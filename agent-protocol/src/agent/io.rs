@@ -10,6 +10,7 @@
 //! | it is in its loader again, and its image is on trial | nothing: the trial is about to be lost |
 //! | another image, which is on trial | as for every change: when the interlock clears it |
 //! | another image, otherwise | unless it says that the door is in use; after ten minutes even so |
+//! | nothing, and its image is on trial | nothing: it is not known where the door is, and the trial ends |
 //! | nothing, and it was never known to run this image | the image is brought to it at once |
 //! | nothing otherwise | nothing: the wire may be broken, and the image is the right one |
 //!
@@ -91,7 +92,8 @@ impl Agent {
                 let since = *self.stranger_since.get_or_insert(at.now);
                 self.may_replace(at, want, at.now.saturating_sub(since))
             }
-            None => self.record.io_due,
+            // Only to take something off: what is on trial waits until the door is known.
+            None => self.record.io_due && !self.io_on_trial(),
         };
         if !stranger {
             self.stranger_since = None;

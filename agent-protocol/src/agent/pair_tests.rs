@@ -94,6 +94,35 @@ fn after_a_cut_before_the_io_chip_was_programmed_the_door_is_looked_at_again() {
 }
 
 #[test]
+fn what_is_on_trial_is_not_brought_to_an_io_chip_that_says_nothing_of_the_door() {
+    let mut rig = commissioned();
+    let io = image(Chip::Io, 1, (1, 2), Quirk::None);
+    let envelope = packed(&rig, Chip::Io, &io, 1);
+    let digest = rig.offer(envelope, Some(&io));
+    let on_trial = |r: &Rig| r.record().is_some_and(|r| r.trial.is_some());
+    assert!(rig.until(900, on_trial).unwrap());
+    rig.power_cycle();
+    let programs = |r: &Rig| r.node.as_ref().is_some_and(|n| n.programs_io());
+    rig.board().io.loses_one_in = 1;
+    for _ in 0..60 {
+        rig.second().unwrap();
+        assert!(!programs(&rig), "programmed without a word of the door");
+    }
+    // The wire is back while somebody opens and closes the door, twice.
+    rig.board().io.loses_one_in = 0;
+    for n in 0..60 {
+        if n % 15 == 0 {
+            rig.board().door.used();
+        }
+        rig.second().unwrap();
+        assert_eq!((minor(&mut rig), programs(&rig)), (Some(0), false), "replaced while the door was in use");
+        assert!(on_trial(&rig));
+    }
+    assert!(rig.until(900, |r| ended(r, digest).is_some()).unwrap());
+    assert_eq!((ended(&rig, digest), minor(&mut rig)), (Some((Ending::Kept, 0)), Some(1)));
+}
+
+#[test]
 fn a_mute_io_image_is_taken_off_even_if_power_goes_first() {
     let mut rig = commissioned();
     let bad = image(Chip::Io, 1, (1, 2), Quirk::MuteLink);
