@@ -87,7 +87,7 @@ pub(crate) async fn caller(app: &App, headers: &HeaderMap) -> Result<Caller, Api
     let hash = Digest::of(token.trim().as_bytes());
     let found = app.db.read::<_, ApiError, _>(move |conn| Ok(tokens::find(conn, &hash)?)).await?;
     let caller = found.ok_or(ApiError::TokenWrong)?;
-    let (id, now) = (caller.id, app.now());
+    let (id, now) = (caller.id, app.wall());
     if caller.last_used_at.is_none_or(|at| !(at..at + NOTE_USE_EVERY).contains(&now)) {
         let noted: Result<(), StoreFault> = app.db.write(move |conn| tokens::note_use(conn, id, now)).await;
         // Looking must go on even where nothing can be written.

@@ -1,6 +1,6 @@
 //! What every request handler needs. Built in `start` and in tests; there are no globals.
 
-use crate::clock::Clock;
+use crate::clock::keeper::Keeper;
 use crate::config::{Config, Intervals, Limits};
 use crate::contract::Seconds;
 use crate::keys;
@@ -16,7 +16,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 #[derive(Clone)]
 pub(crate) struct App {
     pub(crate) db: Db,
-    pub(crate) clock: Clock,
+    pub(crate) time: Keeper,
     pub(crate) payloads: Folder,
     pub(crate) envelopes: Folder,
     pub(crate) intervals: Intervals,
@@ -30,6 +30,7 @@ pub(crate) struct App {
 impl App {
     pub(crate) fn new(
         config: &Config,
+        time: Keeper,
         db: Db,
         (payloads, envelopes): (Folder, Folder),
         online: SigningKey,
@@ -37,7 +38,7 @@ impl App {
     ) -> Self {
         Self {
             db,
-            clock: config.clock.clone(),
+            time,
             payloads,
             envelopes,
             intervals: config.intervals,
@@ -48,9 +49,14 @@ impl App {
         }
     }
 
-    /// Seconds since 1970-01-01 UTC.
+    /// The server's own time, which no setting of the machine's clock moves: for whatever lasts.
     pub(crate) fn now(&self) -> Seconds {
-        self.clock.now()
+        self.time.now()
+    }
+
+    /// What the machine's clock shows, in seconds since 1970-01-01 UTC: for whatever people read.
+    pub(crate) fn wall(&self) -> Seconds {
+        self.time.wall()
     }
 
     /// The key that signs replies to nodes.

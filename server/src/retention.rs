@@ -18,12 +18,12 @@ pub(crate) const fn cutoff(now: Seconds) -> Seconds {
     (day(now) - WHOLE_DAYS) * DAY
 }
 
-/// Which of one node's check-ins go, given the moments of some that follow each other, oldest
-/// first, all before the cutoff: all but the last of each day. The last one given stays, too;
+/// Which of one node's check-ins go, given the moments and days of some that follow each other,
+/// oldest first, all before the cutoff: all but the last of each day. The last one given stays, too;
 /// whether it is the last of its day shows when it comes again with those after it.
-pub(crate) fn dropped(moments: &[Seconds]) -> impl Iterator<Item = Seconds> {
+pub(crate) fn dropped(moments: &[(Seconds, Seconds)]) -> impl Iterator<Item = Seconds> {
     moments.windows(2).filter_map(|pair| match *pair {
-        [earlier, later] if day(earlier) == day(later) => Some(earlier),
+        [(earlier, day), (_, later_day)] if day == later_day => Some(earlier),
         _ => None,
     })
 }
@@ -48,12 +48,12 @@ mod tests {
         let mut left = all.clone();
         let mut from = Seconds::MIN;
         loop {
-            let window: Vec<Seconds> = left.range(from..cutoff).take(at_once).copied().collect();
+            let window: Vec<_> = left.range(from..cutoff).take(at_once).map(|at| (*at, day(*at))).collect();
             for at in dropped(&window) {
                 left.remove(&at);
             }
             match window.last() {
-                Some(last) if window.len() == at_once => from = *last,
+                Some((last, _)) if window.len() == at_once => from = *last,
                 _ => return left,
             }
         }

@@ -2,13 +2,14 @@
 
 use crate::app::App;
 use crate::clock::Clock;
+use crate::clock::keeper::Keeper;
 use crate::config::{Config, Tls};
 use crate::contract::Seconds;
 use crate::journal::Line;
 use crate::keys::{self, Chance, Secret};
 use crate::store::files::Folder;
 use crate::store::tokens::TokenRole;
-use crate::store::{Db, OpenFault, StoreFault, journal, server, tokens};
+use crate::store::{Db, OpenFault, StoreFault, clock, journal, server, tokens};
 use crate::tls::{Certificates, TlsFault};
 use crate::{ops, routes};
 use actix_web::dev::{Server, ServerHandle};
@@ -101,6 +102,7 @@ pub struct Running {
     pub server_key: PublicKey,
     /// Where its time comes from; a manual clock is set here.
     pub clock: Clock,
+    time: Keeper,
     db: Db,
     certificates: Option<Arc<Certificates>>,
     handle: ServerHandle,
@@ -115,9 +117,8 @@ impl Running {
     /// # Errors
     /// [`StoreFault`] if the decisions could not be stored.
     pub fn tick(&self) -> Result<(), StoreFault> {
-        let now = self.clock.now();
-        renew(self.certificates.as_deref(), now);
-        self.db.write_blocking(move |conn| ops::tick(conn, now))
+        renew(self.certificates.as_deref(), self.time.wall());
+        tick(&self.time, &self.db)
     }
 
     /// Waits until the server ends by itself, by a signal.
@@ -147,7 +148,7 @@ impl Running {
         let Some(thread) = self.thread.take() else { return Ok(()) };
         let ended =
             thread.join().unwrap_or_else(|_| Err(std::io::Error::other("the serving thread panicked")));
-        let now = self.clock.now();
+        let now = self.time.now();
         let noted: Result<Seconds, StoreFault> =
             self.db.write_blocking(move |conn| server::note_alive(conn, now));
         if let Err(fault) = noted {
@@ -178,7 +179,6 @@ pub fn start(config: Config) -> Result<Running, StartError> {
     make_private(data)?;
     let lock = lock(data)?;
     let chance = config.seed.map_or(Chance::System, Chance::Seeded);
-    let now = config.clock.now();
 
     let (online_path, db_path) = (data.join(ONLINE_KEY), data.join("pintle.db"));
     // The key is made after the database: where it is, there was one.
@@ -186,6 +186,10 @@ pub fn start(config: Config) -> Result<Running, StartError> {
         return Err(StartError::Missing { path: db_path });
     }
     let db = Db::open(&db_path)?;
+    let (last, ahead) = db.read_blocking::<_, StoreFault, _>(|conn| {
+        Ok((clock::last(conn)?, clock::ahead(conn, Seconds::MAX)?))
+    })?;
+    let time = Keeper::resume(config.clock.clone(), last, ahead);
     // The first token is made after the key: where there is one, there was a key.
     if !online_path.exists() && db.read_blocking::<_, StoreFault, _>(tokens::any)? {
         return Err(StartError::Missing { path: online_path });
@@ -193,13 +197,12 @@ pub fn start(config: Config) -> Result<Running, StartError> {
     let online = keys::online_key(&online_path, &chance).map_err(file(&online_path))?;
     let payloads = Folder::open(data.join("payloads"))?;
     let envelopes = Folder::open(data.join("envelopes"))?;
-    let operator_token = first_token(&db, &chance, data, now)?;
-    let ticked: Result<(), StoreFault> = db.write_blocking(move |conn| ops::tick(conn, now));
+    let operator_token = first_token(&db, &chance, data, time.now())?;
     // Pages can be looked at even if nothing can be written.
-    ticked.or_else(|fault| fault.unwritable().map(drop).ok_or(fault))?;
+    tick(&time, &db).or_else(|fault| fault.unwritable().map(drop).ok_or(fault))?;
     let tls = match &config.tls {
         Tls::Plain => None,
-        Tls::Names(names) => Some(Certificates::ready(data, names, now)?),
+        Tls::Names(names) => Some(Certificates::ready(data, names, time.wall())?),
     };
 
     let listen = |source| StartError::Listen { addr: config.listen, source };
@@ -210,7 +213,8 @@ pub fn start(config: Config) -> Result<Running, StartError> {
     let tls = certificates.as_ref().map(Certificates::config).transpose()?;
     let scheme = if tls.is_some() { "https" } else { "http" };
 
-    let app = App::new(&config, db.clone(), (payloads, envelopes), online, certificates.clone());
+    let app =
+        App::new(&config, time.clone(), db.clone(), (payloads, envelopes), online, certificates.clone());
     let server_key = app.server_key();
     let (tell, told) = mpsc::channel();
     let limits = (config.limits, config.stop_on_signals);
@@ -246,6 +250,7 @@ pub fn start(config: Config) -> Result<Running, StartError> {
         operator_token,
         server_key,
         clock,
+        time,
         db,
         certificates,
         handle,
@@ -280,15 +285,30 @@ fn serve(
     })
 }
 
+/// Evaluates every rollout now, and writes down how the machine's clock was set since the last time.
+fn tick(time: &Keeper, db: &Db) -> Result<(), StoreFault> {
+    let (now, changes) = (time.now(), time.take_changes());
+    let noting = changes.clone();
+    let ticked = db.write_blocking(move |conn| ops::tick(conn, &noting, now));
+    if ticked.is_err() {
+        time.give_back(changes);
+    }
+    ticked
+}
+
 async fn keep_ticking(app: App) {
-    if app.clock.is_manual() {
+    if app.time.is_manual() {
         return;
     }
     loop {
         rt::time::sleep(TICK).await;
-        let now = app.now();
-        renew(app.certificates.as_deref(), now);
-        let ticked: Result<(), StoreFault> = app.db.write(move |conn| ops::tick(conn, now)).await;
+        renew(app.certificates.as_deref(), app.wall());
+        let (now, changes) = (app.now(), app.time.take_changes());
+        let noting = changes.clone();
+        let ticked: Result<(), StoreFault> = app.db.write(move |conn| ops::tick(conn, &noting, now)).await;
+        if ticked.is_err() {
+            app.time.give_back(changes);
+        }
         // That nothing can be written is logged once, by the store.
         if let Err(fault) = ticked
             && fault.unwritable().is_none()
@@ -373,11 +393,13 @@ pub fn switch_key(data: &Path, clock: &Clock) -> Result<PublicKey, StartError> {
 const ONLINE_KEY: &str = "online.key";
 const NEXT_KEY: &str = "next.key";
 
-fn note(database: &Path, clock: &Clock, event: &'static str, sentence: String) -> Result<(), StartError> {
+fn note(database: &Path, machine: &Clock, event: &'static str, sentence: String) -> Result<(), StartError> {
     let db = Db::open(database)?;
-    let now = clock.now();
-    db.write_blocking(move |conn| journal::append(conn, now, vec![Line::new(event, sentence)]))
-        .map_err(|fault: StoreFault| StartError::Store(fault))
+    let wall = machine.now();
+    db.write_blocking(move |conn| {
+        journal::append(conn, clock::own_time(conn, wall)?, vec![Line::new(event, sentence)])
+    })
+    .map_err(|fault: StoreFault| StartError::Store(fault))
 }
 
 fn make_private(data: &Path) -> Result<(), StartError> {

@@ -7,6 +7,7 @@ use crate::error::ApiError;
 use crate::journal::Line;
 use crate::keys::{self, Secret};
 use crate::ops;
+use crate::store::clock::own_time;
 use crate::store::{Db, JobFault, OpenFault, StoreFault, Unwritable, journal, tokens};
 use std::path::{Path, PathBuf};
 
@@ -69,13 +70,13 @@ pub fn add(data: &Path, name: &str, role: TokenRole, clock: &Clock) -> Result<St
     check_name(name)?;
     let db = open(data)?;
     let secret = Secret::from_bytes(keys::random().map_err(TokenError::Chance)?);
-    let (hash, now, name) = (secret.hash, clock.now(), name.to_owned());
+    let (hash, wall, name) = (secret.hash, clock.now(), name.to_owned());
     db.write_blocking(move |conn| {
-        if !tokens::add(conn, &name, role, &hash, now)? {
+        if !tokens::add(conn, &name, role, &hash, wall)? {
             return Err(TokenError::NameTaken { name });
         }
         let sentence = format!("A token \"{name}\" was made, good for {}", role.phrase());
-        Ok(journal::append(conn, now, vec![Line::new("token_made", sentence)])?)
+        Ok(journal::append(conn, own_time(conn, wall)?, vec![Line::new("token_made", sentence)])?)
     })?;
     Ok(secret.text)
 }
@@ -93,16 +94,16 @@ pub fn list(data: &Path) -> Result<Vec<TokenRow>, TokenError> {
 /// # Errors
 /// [`TokenError`]; nothing was changed.
 pub fn revoke(data: &Path, name: &str, clock: &Clock) -> Result<TokenRole, TokenError> {
-    let (db, now, name) = (open(data)?, clock.now(), name.to_owned());
+    let (db, wall, name) = (open(data)?, clock.now(), name.to_owned());
     db.write_blocking(move |conn| {
-        let Some(role) = tokens::revoke(conn, &name, now)? else {
+        let Some(role) = tokens::revoke(conn, &name, wall)? else {
             let rows = tokens::list(conn)?.into_iter().filter(|t| t.revoked_at.is_none());
             let names: Vec<String> = rows.map(|t| t.name).collect();
             let known = if names.is_empty() { "none".to_owned() } else { names.join(", ") };
             return Err(TokenError::Unknown { name, known });
         };
         let sentence = format!("The token \"{name}\" of {} was revoked", role.phrase());
-        journal::append(conn, now, vec![Line::new("token_revoked", sentence)])?;
+        journal::append(conn, own_time(conn, wall)?, vec![Line::new("token_revoked", sentence)])?;
         Ok(role)
     })
 }

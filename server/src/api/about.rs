@@ -10,7 +10,7 @@ pub(super) async fn show(app: web::Data<App>) -> web::Json<About> {
         name: "pintle-server".to_owned(),
         protocol: PROTOCOL,
         version: env!("CARGO_PKG_VERSION").to_owned(),
-        time: app.now(),
+        time: app.wall(),
         server_key: app.server_key(),
     })
 }

@@ -41,7 +41,7 @@ pub(super) async fn page(
 /// Signs the newest entry.
 pub(super) async fn head(app: web::Data<App>) -> Result<web::Json<JournalHead>, ApiError> {
     let (number, hash) = app.db.read::<_, ApiError, _>(|conn| Ok(store::journal::end(conn)?)).await?;
-    let signed = sign(app.online(), number, hash, app.now());
+    let signed = sign(app.online(), number, hash, app.wall());
     let odd = |why| StoreFault::Value { what: format!("a head of the journal that cannot be signed: {why}") };
     Ok(web::Json(signed.map_err(odd)?))
 }

@@ -36,7 +36,7 @@ pub(super) async fn suit_report(
             store::nodes::get(conn, &node)?.ok_or(ApiError::UnknownNode { node })?;
             let (at, report) =
                 store::nodes::suit_report(conn, &node)?.ok_or(ApiError::NoSuitReport { node })?;
-            Ok(SuitReportView { at, report: hex::encode(report) })
+            Ok(SuitReportView { at: store::clock::wall(conn, at)?, report: hex::encode(report) })
         })
         .await;
     view.map(web::Json)

@@ -25,5 +25,6 @@ pub(super) async fn link(
     app.db
         .write::<_, ApiError, _>(move |conn| Ok(who::add_link(conn, token, &hash, expires_at, now)?))
         .await?;
+    let expires_at = app.wall().saturating_add(LINK_SECONDS);
     Ok(HttpResponse::Created().json(SignInLink { path: format!("/sign-in/{text}"), expires_at }))
 }

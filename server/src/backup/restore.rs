@@ -3,7 +3,7 @@
 use super::{BackupFault, DATABASE, ENVELOPES, Manifest, PAYLOADS, check, files};
 use crate::contract::Seconds;
 use crate::journal::Line;
-use crate::store::{StoreFault, journal, open, who};
+use crate::store::{StoreFault, clock, journal, open, who};
 use crate::words::utc;
 use rusqlite::Connection;
 use std::fs;
@@ -61,7 +61,8 @@ fn mark(path: &Path, manifest: &Manifest, now: Seconds) -> Result<(), BackupFaul
     );
     let change = connection.transaction().map_err(StoreFault::from)?;
     who::end_every_session(&change)?;
-    journal::append(&change, now, vec![Line::new("restored", sentence)])?;
+    let own = clock::own_time(&change, now)?;
+    journal::append(&change, own, vec![Line::new("restored", sentence)])?;
     change.commit().map_err(StoreFault::from)?;
     connection.close().map_err(|(_, e)| open::fault(path, e))?;
     Ok(())

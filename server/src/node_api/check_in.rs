@@ -59,7 +59,7 @@ fn reply(app: &App, node: NodeId, nonce: Nonce, answer: Answer) -> Result<HttpRe
         protocol: PROTOCOL,
         nonce,
         node,
-        time: u64::try_from(app.now()).unwrap_or(0),
+        time: u64::try_from(app.wall()).unwrap_or(0),
         next_seconds: answer.next_seconds,
         offer: answer.offer,
     };

@@ -1,6 +1,6 @@
 //! A node checks in: its report is taken, and it learns what to do next.
 
-use super::evaluate;
+use super::{evaluate, lines};
 use crate::config::Intervals;
 use crate::contract::Seconds;
 use crate::journal::Line;
@@ -8,7 +8,7 @@ use crate::rollout::{Event, Parcel, Report};
 use crate::store::nodes::NodeRow;
 use crate::store::rollouts::StoredPart;
 use crate::store::{
-    Connection, JobFault, StoreFault, Unwritable, history, journal, nodes, outcomes, rollouts as rows,
+    Connection, JobFault, StoreFault, Unwritable, clock, history, journal, nodes, outcomes, rollouts as rows,
 };
 use pintle_protocol::checkin::{CheckIn, Offer, Phase};
 use pintle_protocol::id::{Digest, NodeId, PublicKey};
@@ -93,8 +93,8 @@ pub(super) fn take_with(
     }
     let stored_counter = i64::try_from(counter).map_err(|_| Refused::Counter { counter })?;
 
-    let lines = notice(conn, &row, &verified.check_in, now)?;
-    journal::append(conn, now, lines)?;
+    let noticed = notice(conn, &row, &verified.check_in, now)?;
+    journal::append(conn, now, noticed)?;
     if let Some(outcome) = &outcome {
         outcomes::remember(conn, &node, outcome, now)?;
     }
@@ -132,7 +132,7 @@ fn decide(
         }
         owned = true;
         let before = now_at.clone();
-        let (parcel, events) = now_at.part().offer(report, now);
+        let (parcel, events) = now_at.part().offer(report, now, clock::wall(conn, now)?);
         engaged = now_at.part().is_walking();
         offer = parcel;
         store(conn, &before, &now_at, &events, now)?;
@@ -173,7 +173,7 @@ fn store(
     now: Seconds,
 ) -> Result<(), StoreFault> {
     rows::update_part(conn, before, after)?;
-    journal::append(conn, now, events.iter().map(|e| e.line(after.rollout, &after.title)).collect())
+    journal::append(conn, now, lines(conn, events, after.rollout, &after.title, now)?)
 }
 
 /// What is worth writing down whatever rollouts there are: the first check-in, and whatever

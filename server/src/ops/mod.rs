@@ -3,17 +3,19 @@
 
 pub(crate) mod check_in;
 pub(crate) mod claim;
+mod clock;
 pub(crate) mod nodes;
 pub(crate) mod planning;
 pub(crate) mod rollouts;
 #[cfg(test)]
 pub(crate) mod tests;
 
+use crate::clock::steady::Change;
 use crate::contract::Seconds;
 use crate::journal::Line;
 use crate::rollout::{Event, Known};
 use crate::store::rollouts::Stored;
-use crate::store::{Connection, StoreFault, history, journal, rollouts as rows, server};
+use crate::store::{Connection, StoreFault, clock as clocks, history, journal, rollouts as rows, server};
 
 /// What is known about the nodes of a rollout.
 pub(crate) fn known(conn: &Connection, rollout: i64, now: Seconds) -> Result<Known, StoreFault> {
@@ -32,8 +34,22 @@ fn settle(
     now: Seconds,
 ) -> Result<(), StoreFault> {
     rows::update(conn, after.id, &before.rollout.state, &after.rollout.state)?;
-    let lines: Vec<Line> = events.iter().map(|e| e.line(after.id, &after.title)).collect();
-    journal::append(conn, now, lines)
+    journal::append(conn, now, lines(conn, events, after.id, &after.title, now)?)
+}
+
+/// What happened in a rollout, as lines for the journal.
+fn lines(
+    conn: &Connection,
+    events: &[Event],
+    rollout: i64,
+    title: &str,
+    now: Seconds,
+) -> Result<Vec<Line>, StoreFault> {
+    if events.is_empty() {
+        return Ok(Vec::new());
+    }
+    let ahead = clocks::ahead(conn, now)?;
+    Ok(events.iter().map(|e| e.line(rollout, title, ahead)).collect())
 }
 
 /// Evaluates a rollout: looks at every node of it.
@@ -44,9 +60,13 @@ fn evaluate(conn: &Connection, rollout: i64, now: Seconds) -> Result<(), StoreFa
     settle(conn, &before, &after, &events, now)
 }
 
-/// Lets time pass: notes that the server is there, evaluates every rollout under way, and takes a
-/// small step in thinning out what nodes said long ago.
-pub(crate) fn tick(conn: &Connection, now: Seconds) -> Result<(), StoreFault> {
+/// Lets time pass: writes down how the machine's clock was set, notes that the server is there,
+/// evaluates every rollout under way, and takes a small step in thinning out what nodes said long
+/// ago.
+pub(crate) fn tick(conn: &Connection, changes: &[Change], now: Seconds) -> Result<(), StoreFault> {
+    for change in changes {
+        clock::note(conn, *change)?;
+    }
     server::note_alive(conn, now)?;
     for number in rows::active(conn)? {
         evaluate(conn, number, now)?;

@@ -100,7 +100,7 @@ impl Yard {
         conn.execute_batch("PRAGMA synchronous = OFF; PRAGMA foreign_keys = 1").unwrap();
         let nodes = (1..=count).map(Node::new).collect();
         let yard = Self { conn, _folder: folder, db, now: 1_000_000, nodes };
-        tick(&yard.conn, yard.now).unwrap();
+        tick(&yard.conn, &[], yard.now).unwrap();
         for n in 1..=count {
             super::nodes::announce(&yard.conn, node(n), yard.wish(n), yard.now).unwrap();
             let keys = Admit { signing_key: key(n), sealing_key: PublicKey([n; 32]) };
@@ -177,7 +177,7 @@ pub(crate) fn sample_yard(take: impl FnOnce(&Connection)) {
             yard.nodes[usize::from(n) - 1].advance(if n == 3 { 8 } else { 1 });
             let _ = yard.check_in(n);
         }
-        tick(&yard.conn, yard.now).unwrap();
+        tick(&yard.conn, &[], yard.now).unwrap();
     }
     yard.add(&testing::plan(&[1], 1, gate(0, 0), OnFailure::Hold));
     super::nodes::announce(
@@ -285,7 +285,7 @@ fn a_large_rollout_is_evaluated_at_ticks_and_at_once_when_it_must() {
     yard.now += i64::from(testing::SOAK);
     yard.check_in_at(1, 0).unwrap();
     assert_eq!(state(&yard).waves[0].state, WaveState::Soaking, "that can wait for the tick");
-    tick(&yard.conn, yard.now).unwrap();
+    tick(&yard.conn, &[], yard.now).unwrap();
     assert_eq!(state(&yard).waves[1].state, WaveState::Open);
     assert!(yard.check_in_at(2, 0).unwrap().offer.is_some());
     yard.nodes[1].advance(0);
@@ -446,12 +446,12 @@ proptest! {
                     let report = crate::rollout::Report::new(&said, failed);
                     memory.take_in(&node(n), &report, yard.now);
                     memory.evaluate(&known(&yard.conn, number, yard.now).unwrap(), yard.now);
-                    let offer = if memory.has(&node(n)) { memory.offer(&node(n), &report, yard.now).0 } else { None };
+                    let offer = if memory.has(&node(n)) { memory.offer(&node(n), &report, yard.now, yard.now).0 } else { None };
                     prop_assert_eq!(answer.offer.map(|o| o.envelope), offer.map(|p| p.envelope));
                 }
                 Op::Wait { seconds } => {
                     yard.now += i64::from(seconds);
-                    tick(&yard.conn, yard.now).unwrap();
+                    tick(&yard.conn, &[], yard.now).unwrap();
                     memory.evaluate(&known(&yard.conn, number, yard.now).unwrap(), yard.now);
                 }
                 Op::Act(action) => {
@@ -493,7 +493,7 @@ proptest! {
                     yard.db = Db::open(&path).unwrap();
                     yard.conn = Connection::open(&path).unwrap();
                     yard.conn.execute_batch("PRAGMA synchronous = OFF; PRAGMA foreign_keys = 1").unwrap();
-                    tick(&yard.conn, yard.now).unwrap();
+                    tick(&yard.conn, &[], yard.now).unwrap();
                     memory.evaluate(&known(&yard.conn, number, yard.now).unwrap(), yard.now);
                 }
             }

@@ -139,5 +139,5 @@ fn answer(status: StatusCode, body: String) -> HttpResponse {
 
 /// The page for every path that is none.
 pub(crate) async fn nothing_here(app: web::Data<App>, _: HttpRequest) -> Result<HttpResponse, PageError> {
-    Err(PageError::NothingHere { now: app.now() })
+    Err(PageError::NothingHere { now: app.wall() })
 }

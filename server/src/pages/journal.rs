@@ -35,7 +35,7 @@ struct Journal {
 pub(super) async fn show(_who: SignedIn, app: web::Data<App>) -> Result<HttpResponse, PageError> {
     let entries = app.db.read::<_, ApiError, _>(|conn| Ok(journal::newest(conn, ENTRIES)?)).await?;
     page(&Journal {
-        frame: Frame::new(app.now(), true).with(app.db.trouble()),
+        frame: Frame::new(app.wall(), true).with(app.db.trouble()),
         journal: entries.into_iter().map(Line::new).collect(),
     })
 }

@@ -113,14 +113,14 @@ pub(super) async fn show(
     app: web::Data<App>,
     id: web::Path<String>,
 ) -> Result<HttpResponse, PageError> {
-    let (intervals, now) = (app.intervals, app.now());
+    let (intervals, now, own) = (app.intervals, app.wall(), app.now());
     let node = NodeId::parse(&id).map_err(|_| PageError::NothingHere { now })?;
     let found = app
         .db
         .read::<_, ApiError, _>(move |conn| {
             let Some(row) = store::nodes::get(conn, &node)? else { return Ok(None) };
-            let days = history::days(conn, &node, now - DAYS * 86_400)?;
-            Ok(Some((views::node_view(conn, row, intervals, now)?, days)))
+            let days = history::days(conn, &node, own - DAYS * 86_400)?;
+            Ok(Some((views::node_view(conn, row, intervals, own)?, days)))
         })
         .await?;
     let (view, days) = found.ok_or(PageError::NothingHere { now })?;

@@ -27,16 +27,16 @@ struct Overview {
 }
 
 pub(super) async fn show(_who: SignedIn, app: web::Data<App>) -> Result<HttpResponse, PageError> {
-    let (intervals, now) = (app.intervals, app.now());
+    let (intervals, now, own) = (app.intervals, app.wall(), app.now());
     let trouble = app.db.trouble();
     let overview = app
         .db
         .read(move |conn| {
-            let nodes = views::all_node_views(conn, intervals, now)?;
+            let nodes = views::all_node_views(conn, intervals, own)?;
             let mut rollouts = Vec::new();
             for number in rows::list(conn)?.into_iter().take(ROLLOUTS) {
                 if let Some(stored) = rows::get(conn, number)? {
-                    rollouts.push(Summary::new(&views::rollout_view(conn, &stored, now)?));
+                    rollouts.push(Summary::new(&views::rollout_view(conn, &stored, own)?));
                 }
             }
             let journal = journal::newest(conn, ENTRIES)?;

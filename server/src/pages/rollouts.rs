@@ -84,13 +84,13 @@ pub(super) async fn show(
     app: web::Data<App>,
     id: web::Path<String>,
 ) -> Result<HttpResponse, PageError> {
-    let now = app.now();
+    let (now, own) = (app.wall(), app.now());
     let number: i64 = id.parse().map_err(|_| PageError::NothingHere { now })?;
     let found = app
         .db
         .read::<_, ApiError, _>(move |conn| {
             let stored = rows::get(conn, number)?;
-            Ok(stored.map(|stored| views::rollout_view(conn, &stored, now)).transpose()?)
+            Ok(stored.map(|stored| views::rollout_view(conn, &stored, own)).transpose()?)
         })
         .await?;
     let view = found.ok_or(PageError::NothingHere { now })?;

@@ -29,10 +29,10 @@ impl FromRequest for SignedIn {
         let app = request.app_data::<web::Data<App>>().cloned();
         Box::pin(async move {
             let Some(app) = app else { return Err(PageError::SignedOut { now: 0 }) };
-            let now = app.now();
+            let (now, own) = (app.wall(), app.now());
             let Some(hash) = hash else { return Err(PageError::SignedOut { now }) };
             let known =
-                app.db.read::<_, ApiError, _>(move |conn| Ok(who::is_session(conn, &hash, now)?)).await?;
+                app.db.read::<_, ApiError, _>(move |conn| Ok(who::is_session(conn, &hash, own)?)).await?;
             if known { Ok(Self) } else { Err(PageError::SignedOut { now }) }
         })
     }
@@ -53,12 +53,12 @@ struct SignIn {
 
 /// Shows the button.
 pub(super) async fn ask(app: web::Data<App>, secret: web::Path<String>) -> Result<HttpResponse, PageError> {
-    let (now, hash) = (app.now(), Digest::of(secret.as_bytes()));
-    let works = app.db.read::<_, ApiError, _>(move |conn| Ok(who::is_link(conn, &hash, now)?)).await?;
+    let (own, hash) = (app.now(), Digest::of(secret.as_bytes()));
+    let works = app.db.read::<_, ApiError, _>(move |conn| Ok(who::is_link(conn, &hash, own)?)).await?;
     if !works {
-        return Err(PageError::LinkSpent { now });
+        return Err(PageError::LinkSpent { now: app.wall() });
     }
-    page(&SignIn { frame: Frame::new(now, false), action: format!("/sign-in/{secret}") })
+    page(&SignIn { frame: Frame::new(app.wall(), false), action: format!("/sign-in/{secret}") })
 }
 
 /// Uses the link up and begins a session.
@@ -73,7 +73,7 @@ pub(super) async fn begin(app: web::Data<App>, secret: web::Path<String>) -> Res
         .write::<_, ApiError, _>(move |conn| Ok(who::begin_session(conn, &link, &hash, expires_at, now)?))
         .await?;
     if !begun {
-        return Err(PageError::LinkSpent { now });
+        return Err(PageError::LinkSpent { now: app.wall() });
     }
     Ok(to_overview(&cookie(&text, SESSION_SECONDS)))
 }

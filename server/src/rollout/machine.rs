@@ -224,8 +224,14 @@ impl Rollout {
     }
 
     /// What to offer to a node that reported this; see [`Part::offer`].
-    pub fn offer(&mut self, node: &NodeId, report: &Report, now: Seconds) -> (Option<Parcel>, Vec<Event>) {
-        self.part(node).map_or_else(|| (None, Vec::new()), |mut part| part.offer(report, now))
+    pub fn offer(
+        &mut self,
+        node: &NodeId,
+        report: &Report,
+        now: Seconds,
+        wall: Seconds,
+    ) -> (Option<Parcel>, Vec<Event>) {
+        self.part(node).map_or_else(|| (None, Vec::new()), |mut part| part.offer(report, now, wall))
     }
 
     /// Goes on without a node that was taken out of service.

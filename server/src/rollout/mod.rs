@@ -1,7 +1,8 @@
 //! What is offered to which node, and when a rollout goes on, is held or turns back.
 //!
 //! Pure: a plan, a state, what nodes report and the time go in; a new state, events for the
-//! journal and offers come out. No clock, no storage, no network.
+//! journal and offers come out. No clock, no storage, no network. The time is the server's own,
+//! which no setting of the machine's clock moves; only windows go by the clock on the wall.
 //!
 //! ```text
 //! ready --start--> under way --every wave passed--> done <--end-- ready, under way, held

@@ -145,7 +145,9 @@ impl Part<'_> {
 
     /// What to offer, after [`Self::take_in`]. Outside of the rollout's windows nothing new is; a
     /// node that is returned is not kept waiting.
-    pub fn offer(&mut self, report: &Report, now: Seconds) -> (Option<Parcel>, Vec<Event>) {
+    ///
+    /// `wall`: what the clock on the wall shows now, by which windows go.
+    pub fn offer(&mut self, report: &Report, now: Seconds, wall: Seconds) -> (Option<Parcel>, Vec<Event>) {
         let nothing = (None, Vec::new());
         let allowed = self.may_offer();
         let run = &mut *self.run;
@@ -154,7 +156,7 @@ impl Part<'_> {
         if report.failed.contains_key(&parcel.envelope) {
             return nothing;
         }
-        if run.way == Way::Forward && self.windows.is_some_and(|windows| !windows.is_open(now)) {
+        if run.way == Way::Forward && self.windows.is_some_and(|windows| !windows.is_open(wall)) {
             run.enter(Stage::Waiting, now);
             return nothing;
         }

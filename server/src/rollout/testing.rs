@@ -124,7 +124,7 @@ impl Yard {
         self.known.last_seen.insert(node(n), self.now);
         self.rollout.take_in(&node(n), report, self.now);
         self.rollout.evaluate(&self.known, self.now);
-        self.rollout.offer(&node(n), report, self.now).0.map(|p| p.envelope)
+        self.rollout.offer(&node(n), report, self.now, self.now).0.map(|p| p.envelope)
     }
 
     /// Walks a node through everything that is offered until it kept all of it.

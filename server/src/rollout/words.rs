@@ -55,9 +55,10 @@ pub enum Event {
 impl Event {
     /// The line for the journal.
     ///
-    /// `rollout`: its number. `title`: what people call it.
-    pub fn line(&self, rollout: i64, title: &str) -> Line {
-        let (event, sentence) = self.words(title);
+    /// `rollout`: its number. `title`: what people call it. `ahead`: what the clock on the wall shows
+    /// more than the server's own time.
+    pub fn line(&self, rollout: i64, title: &str, ahead: Seconds) -> Line {
+        let (event, sentence) = self.words(title, ahead);
         let line = Line::new(event, sentence).of_rollout(rollout);
         match self.who() {
             Some(who) => line.about(who.node),
@@ -91,7 +92,7 @@ impl Event {
         }
     }
 
-    fn words(&self, title: &str) -> (&'static str, String) {
+    fn words(&self, title: &str, ahead: Seconds) -> (&'static str, String) {
         let step = |who: &Who, at: usize, back: bool| {
             let way = if back { "the way back of step" } else { "step" };
             format!("{way} {} of {}", at + 1, who.steps)
@@ -140,7 +141,11 @@ impl Event {
             }
             Self::WaveSoaking { wave, until } => (
                 "wave_soaking",
-                format!("Wave {} of \"{title}\" soaks until {} or later", wave + 1, utc(*until)),
+                format!(
+                    "Wave {} of \"{title}\" soaks until {} or later",
+                    wave + 1,
+                    utc(until.saturating_add(ahead))
+                ),
             ),
             Self::WavePassed { wave, kept, of } => {
                 ("wave_passed", format!("Wave {} of \"{title}\" passed: {kept} of {of} kept it", wave + 1))

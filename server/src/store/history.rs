@@ -1,7 +1,7 @@
 //! What nodes said over the years, thinned out with time.
 
-use super::StoreFault;
 use super::values::{id, word_of};
+use super::{StoreFault, clock};
 use crate::contract::Seconds;
 use crate::retention;
 use pintle_protocol::checkin::{CheckIn, Position};
@@ -66,24 +66,25 @@ pub(super) fn thin_by(conn: &Connection, step: usize, now: Seconds) -> Result<us
     let node = node?;
     let moments = conn
         .prepare_cached(
-            "SELECT at FROM history WHERE node = :node AND at >= :from AND at < :cutoff
-             ORDER BY at LIMIT :step",
+            "SELECT at, at + coalesce((SELECT ahead FROM clock_step WHERE clock_step.at <= history.at
+                 ORDER BY clock_step.at DESC LIMIT 1), 0) AS wall
+             FROM history WHERE node = :node AND at >= :from AND at < :cutoff ORDER BY at LIMIT :step",
         )?
         .query_map(
             named_params! {
                 ":node": node.0, ":from": from, ":cutoff": cutoff,
                 ":step": i64::try_from(step).unwrap_or(i64::MAX),
             },
-            |row| row.get(0),
+            |row| Ok((row.get("at")?, retention::day(row.get("wall")?))),
         )?
-        .collect::<Result<Vec<Seconds>, _>>()?;
+        .collect::<Result<Vec<(Seconds, Seconds)>, _>>()?;
     let mut delete = conn.prepare_cached("DELETE FROM history WHERE node = :node AND at = :at")?;
     let mut gone = 0;
     for at in retention::dropped(&moments) {
         gone += delete.execute(named_params! { ":node": node.0, ":at": at })?;
     }
     let until = match moments.last() {
-        Some(last) if moments.len() == step => *last,
+        Some((last, _)) if moments.len() == step => *last,
         _ => cutoff,
     };
     conn.prepare_cached("UPDATE node SET thinned_until = :until WHERE id = :node")?
@@ -94,7 +95,7 @@ pub(super) fn thin_by(conn: &Connection, step: usize, now: Seconds) -> Result<us
 /// One UTC day of a node.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Day {
-    /// Its last check-in.
+    /// Its last check-in, by what the machine's clock showed.
     pub last_at: Seconds,
     /// Check-ins that are kept of it.
     pub check_ins: u32,
@@ -118,7 +119,9 @@ pub fn days(conn: &Connection, node: &NodeId, from: Seconds) -> Result<Vec<Day>,
          FROM (SELECT max(at) AS last_at, count(*) AS check_ins, min(supply_mv) AS weakest_mv,
                    min(rssi_dbm) AS weakest_dbm, min(starts) AS starts_first,
                    min(relay_pulses) AS pulses_first
-               FROM history WHERE node = :node AND at >= :from GROUP BY at / 86400)
+               FROM history WHERE node = :node AND at >= :from
+               GROUP BY (at + coalesce((SELECT ahead FROM clock_step WHERE clock_step.at <= history.at
+                   ORDER BY clock_step.at DESC LIMIT 1), 0)) / 86400)
          JOIN history ON node = :node AND at = last_at
          ORDER BY last_at DESC",
     )?;
@@ -133,7 +136,11 @@ pub fn days(conn: &Connection, node: &NodeId, from: Seconds) -> Result<Vec<Day>,
             versions: (row.get("net")?, row.get("io")?),
         })
     })?;
-    Ok(days.collect::<Result<_, _>>()?)
+    let mut days = days.collect::<Result<Vec<Day>, _>>()?;
+    for day in &mut days {
+        day.last_at = clock::wall(conn, day.last_at)?;
+    }
+    Ok(days)
 }
 
 #[cfg(test)]

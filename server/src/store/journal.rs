@@ -1,17 +1,19 @@
 //! The journal's table. Entries are only ever added.
 
-use super::StoreFault;
 use super::values::{id, maybe_id};
+use super::{StoreFault, clock};
 use crate::contract::{JournalCheck, JournalEntry, JournalPage, Seconds};
 use crate::journal::{Chain, Line, START};
 use pintle_protocol::id::Digest;
 use rusqlite::{Connection, OptionalExtension, Row, named_params};
 
-/// Writes lines down, in order, in the transaction of what they tell about.
+/// Writes lines down, in order, in the transaction of what they tell about, with what the machine's
+/// clock shows at this moment of the server's own time.
 pub fn append(conn: &Connection, now: Seconds, lines: Vec<Line>) -> Result<(), StoreFault> {
     if lines.is_empty() {
         return Ok(());
     }
+    let at = clock::wall(conn, now)?;
     let (mut number, mut head) = end(conn)?;
     let mut insert = conn.prepare_cached(
         "INSERT INTO journal (number, at, event, sentence, node, rollout, hash)
@@ -19,7 +21,7 @@ pub fn append(conn: &Connection, now: Seconds, lines: Vec<Line>) -> Result<(), S
     )?;
     for line in lines {
         number += 1;
-        let entry = line.chained(number, now, head);
+        let entry = line.chained(number, at, head);
         head = entry.hash;
         insert.execute(named_params! {
             ":number": entry.number,

@@ -115,7 +115,7 @@ fn every_earlier_schema_climbs_to_the_newest_and_loses_nothing() {
         })
         .unwrap();
         // And it goes on from there.
-        db.write_blocking(|conn| crate::ops::tick(conn, 2_000_000_000)).unwrap();
+        db.write_blocking(|conn| crate::ops::tick(conn, &[], 2_000_000_000)).unwrap();
         drop(db);
         drop(Db::open(&file).unwrap());
         tried += 1;

@@ -3,6 +3,7 @@
 //! One thread writes: it takes every job that waits, runs each in a savepoint of its own, and
 //! answers only after all of them were committed and synced together. A few connections read.
 
+pub mod clock;
 pub mod files;
 pub mod history;
 pub mod journal;

@@ -1,7 +1,7 @@
 //! Nodes and their claims.
 
-use super::StoreFault;
 use super::values::{id, maybe_id, odd};
+use super::{StoreFault, clock};
 use crate::contract::{ClaimView, Seconds};
 use pintle_protocol::cbor::decode_message;
 use pintle_protocol::checkin::{CheckIn, Claim};
@@ -233,7 +233,7 @@ pub fn claims(conn: &Connection) -> Result<Vec<ClaimView>, StoreFault> {
         claims.push(ClaimView {
             node: id(row, "node")?,
             body: hex::encode(body),
-            at: row.get("received_at")?,
+            at: clock::wall(conn, row.get("received_at")?)?,
         });
     }
     Ok(claims)

@@ -89,12 +89,13 @@ pub enum OpenFault {
 }
 
 /// Every migration, oldest first.
-const SQL: [&str; 5] = [
+const SQL: [&str; 6] = [
     include_str!("../../../migrations/01-beginning/up.sql"),
     include_str!("../../../migrations/02-suit-reports/up.sql"),
     include_str!("../../../migrations/03-careful-waves/up.sql"),
     include_str!("../../../migrations/04-history/up.sql"),
     include_str!("../../../migrations/05-tokens/up.sql"),
+    include_str!("../../../migrations/06-clock-steps/up.sql"),
 ];
 
 pub(super) static MIGRATIONS: LazyLock<Migrations<'static>> =

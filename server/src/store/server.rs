@@ -1,11 +1,12 @@
 //! What the server knows about itself.
 
 use super::StoreFault;
+use crate::clock::steady;
 use crate::contract::Seconds;
 use rusqlite::{Connection, OptionalExtension, named_params};
 
 /// A pause of the server longer than this many seconds makes silence of nodes count anew.
-pub const PAUSE: Seconds = 180;
+pub const PAUSE: Seconds = steady::SHORT;
 /// How often, in seconds, the server notes that it is there.
 pub const NOTE_EVERY: Seconds = 60;
 
@@ -17,7 +18,6 @@ pub fn note_alive(conn: &Connection, now: Seconds) -> Result<Seconds, StoreFault
         .query_row([], |row| Ok((row.get("alive_at")?, row.get("listening_since")?)))
         .optional()?;
     let since = match found {
-        // A clock that was set back would make every node silent once it is right again.
         Some((alive_at, since)) if (0..=PAUSE).contains(&(now - alive_at)) => since,
         _ => now,
     };
@@ -29,6 +29,17 @@ pub fn note_alive(conn: &Connection, now: Seconds) -> Result<Seconds, StoreFault
         .execute(named_params! { ":now": now, ":since": since })?;
     }
     Ok(since)
+}
+
+/// Notes that the server is there after it was away for a time that is not known for certain:
+/// silence of nodes counts from now on.
+pub fn listen_anew(conn: &Connection, now: Seconds) -> Result<(), StoreFault> {
+    conn.execute(
+        "INSERT INTO server (one, alive_at, listening_since) VALUES (1, :now, :now)
+         ON CONFLICT (one) DO UPDATE SET alive_at = :now, listening_since = :now",
+        named_params! { ":now": now },
+    )?;
+    Ok(())
 }
 
 /// Since when silence of nodes counts; now, if the server was never there.

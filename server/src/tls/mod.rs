@@ -70,9 +70,11 @@ impl From<rcgen::Error> for TlsFault {
     }
 }
 
-/// When certificates end, in seconds since 1970-01-01 UTC.
+/// When certificates begin and end, in seconds since 1970-01-01 UTC.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Ends {
+    /// When the later one of the two begins.
+    pub(crate) begin: Seconds,
     /// The root.
     pub(crate) root: Seconds,
     /// The one that the server serves with.
@@ -94,10 +96,12 @@ impl Certificates {
         Ok(Arc::new(Self { data: data.to_owned(), names: names.to_vec(), current }))
     }
 
-    /// Makes anew what nears its end; whether there was anything.
+    /// Makes anew what nears its end, or was dated by a clock that has been set back since; whether
+    /// there was anything.
     pub(crate) fn renew(&self, now: Seconds) -> Result<bool, TlsFault> {
         let ends = self.ends();
-        if now < ends.served - RENEW_DAYS * DAY && now < ends.root - RENEW_ROOT_DAYS * DAY {
+        let (served, root) = (ends.served - RENEW_DAYS * DAY, ends.root - RENEW_ROOT_DAYS * DAY);
+        if (ends.begin..served).contains(&now) && now < root {
             return Ok(false);
         }
         let renewed = load(&self.data, &self.names, now)?;
@@ -136,7 +140,8 @@ fn load(data: &Path, names: &[String], now: Seconds) -> Result<(Arc<CertifiedKey
     let (issuer, root) = root(data, now)?;
     let (chain, key, served) = served(data, names, &issuer, root.not_after, now)?;
     let key = ring::sign::any_supported_type(&key).map_err(certificate)?;
-    let ends = Ends { root: root.not_after, served: served.not_after };
+    let begin = root.not_before.max(served.not_before);
+    let ends = Ends { begin, root: root.not_after, served: served.not_after };
     Ok((Arc::new(CertifiedKey::new(chain, key)), ends))
 }
 
@@ -155,7 +160,7 @@ fn root(data: &Path, now: Seconds) -> Result<(Issuer<'static, KeyPair>, Validity
     let key = fs::read_to_string(&key_path).map_err(file(&key_path))?;
     let key = KeyPair::from_pem(&key)?;
     let mut span = of_file(&pem_path)?;
-    if now >= span.not_after - RENEW_ROOT_DAYS * DAY {
+    if !(span.not_before..span.not_after - RENEW_ROOT_DAYS * DAY).contains(&now) {
         sign_root(&pem_path, &key, now)?;
         span = of_file(&pem_path)?;
     }
@@ -291,7 +296,7 @@ mod tests {
                 assert!(now < ends.served && now < ends.root, "renewed after the end");
                 assert_ne!(certificates.ends(), ends);
             }
-            let Ends { root, served } = certificates.ends();
+            let Ends { root, served, .. } = certificates.ends();
             if roots.last() != Some(&root) {
                 roots.push(root);
             }
@@ -305,6 +310,20 @@ mod tests {
         assert_eq!(roots.len(), 2, "{roots:?}");
         assert!(roots[0] < 2_524_608_000 && roots[1] > NOW + 36 * YEAR);
         assert_eq!(fs::read_to_string(data.path().join("ca.pem")).unwrap(), certificates.ca_pem().unwrap());
+    }
+
+    #[test]
+    fn what_a_wrong_clock_dated_is_made_anew_when_it_is_right() {
+        let data = tempfile::tempdir().unwrap();
+        let certificates = ready(data.path(), &["localhost".to_owned()], NOW).unwrap();
+        let pinned = certificates.ca_pem().unwrap();
+        for wrong in [NOW + 2 * YEAR, NOW + 40 * YEAR, NOW - 20 * YEAR] {
+            certificates.renew(wrong).unwrap();
+            assert!(taken(&pinned, &certificates, wrong), "{wrong}");
+            assert!(certificates.renew(NOW).unwrap(), "{wrong}");
+            assert!(taken(&pinned, &certificates, NOW), "{wrong}");
+            assert!(!certificates.renew(NOW + 5).unwrap());
+        }
     }
 
     fn read(data: &Path, name: &str) -> String {

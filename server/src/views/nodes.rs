@@ -5,7 +5,7 @@ use crate::contract::{NodeView, OutcomeView, ReportView, RunningView, Seconds, S
 use crate::rollout::{Forward, Stage, Way};
 use crate::store::nodes::NodeRow;
 use crate::store::rollouts as rows;
-use crate::store::{Connection, StoreFault, nodes, server};
+use crate::store::{Connection, StoreFault, clock, nodes, server};
 use crate::words::{candidate_words, phase_words, position_words, reason_words};
 use pintle_protocol::checkin::{CheckIn, Ending, Outcome, Phase, Running};
 use pintle_protocol::interlock::Holds;
@@ -71,7 +71,7 @@ impl<'a> Views<'a> {
             admitted: row.keys.is_some(),
             signing_key: row.keys.map(|(signing, _)| signing),
             sealing_key: row.keys.map(|(_, sealing)| sealing),
-            last_seen,
+            last_seen: clock::maybe_wall(self.conn, last_seen)?,
             silent,
             report: row.last.map(|(_, check_in)| report_view(&check_in)),
             waits_for,

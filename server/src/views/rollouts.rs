@@ -8,7 +8,7 @@ use crate::ops::known;
 use crate::rollout::window::Calendar;
 use crate::rollout::{Forward, Known, Return, Stage, TargetPlan, TargetRun, Verdict, WavePlan, WaveRun, Way};
 use crate::store::rollouts::{self as rows, Stored};
-use crate::store::{Connection, StoreFault, nodes};
+use crate::store::{Connection, StoreFault, clock, nodes};
 use crate::words::{reason_words, utc};
 use pintle_protocol::checkin::Phase;
 
@@ -22,7 +22,8 @@ pub(crate) fn rollout_view(
     now: Seconds,
 ) -> Result<RolloutView, StoreFault> {
     let (plan, state) = (&stored.rollout.plan, &stored.rollout.state);
-    let view = View { conn, stored, known: known(conn, stored.id, now)?, now };
+    let wall = clock::wall(conn, now)?;
+    let view = View { conn, stored, known: known(conn, stored.id, now)?, now, wall };
     let waves = plan
         .waves
         .iter()
@@ -37,11 +38,11 @@ pub(crate) fn rollout_view(
         state: state.state,
         held_because: state.because.clone(),
         ended_early: stored.rollout.was_ended_early(),
-        windows: plan.windows.as_ref().map(|calendar| windows_view(calendar, now)),
+        windows: plan.windows.as_ref().map(|calendar| windows_view(calendar, wall)),
         on_failure: plan.on_failure,
-        created_at: stored.created_at,
-        started_at: state.started_at,
-        ended_at: state.ended_at,
+        created_at: clock::wall(conn, stored.created_at)?,
+        started_at: clock::maybe_wall(conn, state.started_at)?,
+        ended_at: clock::maybe_wall(conn, state.ended_at)?,
         waves,
         proves: stored.rollout.proves(),
     })
@@ -62,6 +63,8 @@ struct View<'a> {
     stored: &'a Stored,
     known: Known,
     now: Seconds,
+    /// What the clock on the wall shows now.
+    wall: Seconds,
 }
 
 impl View<'_> {
@@ -76,17 +79,22 @@ impl View<'_> {
         Ok(WaveView {
             number: u32::try_from(n + 1).unwrap_or(u32::MAX),
             state: run.state,
-            opened_at: run.opened_at,
-            soak_until: soak_until.map(|from| from + Seconds::from(plan.soak_seconds)),
+            opened_at: clock::maybe_wall(self.conn, run.opened_at)?,
+            soak_until: soak_until.map(|from| self.shown(from + Seconds::from(plan.soak_seconds))),
             soak_seconds: plan.soak_seconds,
             evidence: plan.evidence,
             approval: plan.approval,
-            approved_at: run.approved_at,
+            approved_at: clock::maybe_wall(self.conn, run.approved_at)?,
             gate: plan.gate,
             proves: self.stored.rollout.wave_proves(n),
             waits_for: self.waits_for(plan, run),
             targets,
         })
+    }
+
+    /// What the clock on the wall will show at a moment to come, unless it is set.
+    const fn shown(&self, at: Seconds) -> Seconds {
+        at.saturating_add(self.wall.saturating_sub(self.now))
     }
 
     /// What a wave waits for before it opens or passes.
@@ -98,7 +106,7 @@ impl View<'_> {
         let Some(from) = run.soak_from.filter(|_| run.state == WaveState::Soaking) else { return waits };
         let until = from + Seconds::from(plan.soak_seconds);
         if self.now < until {
-            waits.push(format!("everything must stay well until {}", utc(until)));
+            waits.push(format!("everything must stay well until {}", utc(self.shown(until))));
         }
         let counts = plan.targets.iter().zip(&run.targets).filter(|(_, at)| at.stands() && !at.forgiven);
         let heard =
@@ -139,7 +147,7 @@ impl View<'_> {
             node: target.node,
             name: target.name.clone(),
             progress: self.progress(wave, run, target, at),
-            since: at.since,
+            since: clock::maybe_wall(self.conn, at.since)?,
             step: count(at.step + 1),
             steps: count(target.steps.len()),
             turning_back: at.way == Way::Back,
@@ -229,10 +237,10 @@ impl View<'_> {
         let rollout = &self.stored.rollout;
         let calendar = rollout.plan.windows.as_ref()?;
         let forward = rollout.state.state == RolloutState::UnderWay && at.way == Way::Forward;
-        if !forward || calendar.is_open(self.now) {
+        if !forward || calendar.is_open(self.wall) {
             return None;
         }
-        let opens = calendar.changes_at(self.now)?;
+        let opens = calendar.changes_at(self.wall)?;
         Some(format!("nothing new is offered before {}", calendar.wall_words(opens)))
     }
 
