@@ -27,6 +27,17 @@ pub(crate) struct App {
     uploads: Arc<AtomicU64>,
 }
 
+/// What is taken in at most by a process that may have only so many files open.
+#[cfg(unix)]
+fn fitting(limits: Limits) -> Limits {
+    Limits { connections: crate::net::fit(limits.connections), ..limits }
+}
+
+#[cfg(not(unix))]
+fn fitting(limits: Limits) -> Limits {
+    limits
+}
+
 impl App {
     pub(crate) fn new(
         config: &Config,
@@ -42,7 +53,7 @@ impl App {
             payloads,
             envelopes,
             intervals: config.intervals,
-            limits: config.limits,
+            limits: fitting(config.limits),
             certificates,
             online: Arc::new(online),
             uploads: Arc::default(),

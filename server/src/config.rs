@@ -82,7 +82,7 @@ impl Intervals {
     }
 }
 
-/// What is taken in at most, in bytes or seconds.
+/// What is taken in at most, in bytes, seconds or connections.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Limits {
     /// A claim or check-in: three times what a node sends.
@@ -97,8 +97,22 @@ pub struct Limits {
     pub head_seconds: u64,
     /// A whole small body, or the next piece of a payload.
     pub body_seconds: u64,
-    /// Connections at the same time, per worker.
+    /// Nothing of an answer is taken by its client.
+    pub write_seconds: u64,
+    /// A connection on which nothing comes and nothing goes, whatever it waits for: longer than all
+    /// other limits, for what none of them sees.
+    pub quiet_seconds: u64,
+    /// A connection that says nothing, once more than half of all are taken.
+    pub crowded_seconds: u64,
+    /// Connections at the same time, for each of two workers: every node of a large yard with a
+    /// connection left over, and room for many that are there for nothing.
     pub connections: usize,
+    /// Of those, from one address; behind a reverse proxy, where all are, this does not count. A
+    /// large yard behind one router.
+    pub per_address: usize,
+    /// TLS handshakes that are worked on at the same time: a fraction of a second of one
+    /// processor, so that whoever is connected does not wait for longer than that.
+    pub handshakes: usize,
 }
 
 impl Default for Limits {
@@ -110,7 +124,42 @@ impl Default for Limits {
             json_bytes: 2 << 20,
             head_seconds: 10,
             body_seconds: 20,
-            connections: 256,
+            write_seconds: 20,
+            quiet_seconds: 45,
+            crowded_seconds: 2,
+            connections: 4096,
+            per_address: 256,
+            handshakes: 32,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_page_of_limits_says_these() {
+        let page = include_str!("../../docs/limits.md");
+        let l = Limits::default();
+        let rows = [
+            format!("| connections at the same time | {} for each of two threads |", l.connections),
+            format!("| of those, from one address | {} |", l.per_address),
+            format!("| until a connection says something | {} s |", l.head_seconds),
+            format!("| the same, while more than half of all places are taken | {} s |", l.crowded_seconds),
+            format!("| TLS handshakes worked on at once | {} |", l.handshakes),
+            format!("| a TLS handshake | {} s |", l.head_seconds),
+            format!("| a request's head, in time | {} s |", l.head_seconds),
+            format!("| an answer of which nothing is taken | {} s |", l.write_seconds),
+            format!("| a connection on which nothing comes and nothing goes | {} s |", l.quiet_seconds),
+            format!("| a claim or check-in | {} KiB |", l.message_bytes >> 10),
+            format!("| an envelope | {} KiB |", l.envelope_bytes >> 10),
+            format!("| a payload | {} MiB |", l.payload_bytes >> 20),
+            format!("| JSON of the operator's API | {} MiB |", l.json_bytes >> 20),
+            format!("the next piece of a payload, in time | {} s |", l.body_seconds),
+        ];
+        for row in rows {
+            assert!(page.contains(&row), "docs/limits.md lacks: {row}");
         }
     }
 }

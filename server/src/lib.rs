@@ -16,7 +16,7 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 //!
-//! From the outside in: `routes` (what answers where) · `api`, `node_api`, `pages` (take in, ask,
+//! From the outside in: `net` (connections and their limits) · `routes` (what answers where) · `api`, `node_api`, `pages` (take in, ask,
 //! show) · `ops` (one transaction each) · `store` (SQL and files) · [`rollout`] and [`journal`]
 //! (pure decisions) · [`contract`] (what crosses the operator's API).
 
@@ -31,6 +31,7 @@ pub mod contract;
 pub mod error;
 pub mod journal;
 mod keys;
+mod net;
 mod node_api;
 mod ops;
 mod pages;
@@ -44,4 +45,6 @@ pub mod tokens;
 mod views;
 mod words;
 
+#[cfg(unix)]
+pub use net::raise_descriptors;
 pub use run::{Running, StartError, new_key, start, switch_key};

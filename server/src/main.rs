@@ -175,6 +175,11 @@ fn serve(args: Args) -> Outcome {
     config.tls = if args.plain { Tls::Plain } else { Tls::Names(args.tls_names) };
     config.hsts = args.hsts;
     config.stop_on_signals = true;
+    // Without it there is room for fewer connections, which the server makes do with.
+    #[cfg(unix)]
+    if let Err(cause) = pintle_server::raise_descriptors(config.limits.connections) {
+        tracing::warn!(%cause, "The number of files that may be open could not be raised");
+    }
     let running: Running = start(config)?;
     let mut out = std::io::stdout();
     if let Some(token) = &running.operator_token {
@@ -190,8 +195,9 @@ fn serve(args: Args) -> Outcome {
 }
 
 fn log(json: bool) {
-    let filter =
-        EnvFilter::try_from_env("PINTLE_LOG").unwrap_or_else(|_| EnvFilter::new("info,actix_server=warn"));
+    // What strangers send and what breaks off is no error of the server, and must not fill its log.
+    let usual = "info,actix_server=warn,actix_http=off";
+    let filter = EnvFilter::try_from_env("PINTLE_LOG").unwrap_or_else(|_| EnvFilter::new(usual));
     let logger = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
     if json {
         logger.json().init();

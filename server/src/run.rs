@@ -11,9 +11,9 @@ use crate::store::files::Folder;
 use crate::store::tokens::TokenRole;
 use crate::store::{Db, OpenFault, StoreFault, clock, journal, server, tokens};
 use crate::tls::{Certificates, TlsFault};
-use crate::{ops, routes};
-use actix_web::dev::{Server, ServerHandle};
-use actix_web::{HttpServer, rt};
+use crate::{net, ops};
+use actix_server::ServerHandle;
+use actix_web::rt;
 use pintle_protocol::id::{Digest, PublicKey};
 use std::fs::{self, File, TryLockError};
 use std::net::{SocketAddr, TcpListener};
@@ -24,8 +24,6 @@ use std::time::Duration;
 
 /// How often the machine's clock makes the server evaluate its rollouts.
 const TICK: Duration = Duration::from_secs(5);
-/// How long requests that are under way may take when the server stops, in seconds.
-const STOP_SECONDS: u64 = 5;
 
 /// Why a server does not start.
 #[derive(Debug, thiserror::Error)]
@@ -217,14 +215,14 @@ pub fn start(config: Config) -> Result<Running, StartError> {
         App::new(&config, time.clone(), db.clone(), (payloads, envelopes), online, certificates.clone());
     let server_key = app.server_key();
     let (tell, told) = mpsc::channel();
-    let limits = (config.limits, config.stop_on_signals);
-    let hsts = config.hsts && tls.is_some();
+    let flags = (config.stop_on_signals, config.hsts && tls.is_some());
+    let shared = tls.is_none();
     let clock = config.clock.clone();
     let thread = std::thread::Builder::new()
         .name("serve".to_owned())
         .spawn(move || {
             rt::System::new().block_on(async move {
-                let server = serve(app.clone(), listener, tls, limits, hsts)?;
+                let server = net::serve(app.clone(), listener, tls, shared, flags)?;
                 let _ = tell.send(server.handle());
                 let ticking = rt::spawn(keep_ticking(app));
                 let ended = server.await;
@@ -256,32 +254,6 @@ pub fn start(config: Config) -> Result<Running, StartError> {
         handle,
         thread: Some(thread),
         _lock: lock,
-    })
-}
-
-fn serve(
-    app: App,
-    listener: TcpListener,
-    tls: Option<rustls::ServerConfig>,
-    (limits, signals): (crate::config::Limits, bool),
-    hsts: bool,
-) -> std::io::Result<Server> {
-    let server = HttpServer::new(move || {
-        actix_web::App::new().wrap(routes::headers(hsts)).configure(routes::configure(app.clone()))
-    })
-    .workers(2)
-    .worker_max_blocking_threads(4)
-    .max_connections(limits.connections)
-    .backlog(128)
-    .client_request_timeout(Duration::from_secs(limits.head_seconds))
-    .client_disconnect_timeout(Duration::from_secs(2))
-    .tls_handshake_timeout(Duration::from_secs(limits.head_seconds))
-    .keep_alive(Duration::from_secs(30))
-    .shutdown_timeout(STOP_SECONDS);
-    let server = if signals { server } else { server.disable_signals() };
-    Ok(match tls {
-        None => server.listen(listener)?.run(),
-        Some(tls) => server.listen_rustls_0_23(listener, tls)?.run(),
     })
 }
 

@@ -67,14 +67,19 @@ fn every_limit_is_the_programs() {
     let l = Limits::default();
     let server = format!(
         "a claim or check-in {} KiB, an envelope {} KiB, a payload {} MiB, a JSON request {} MiB, {} s for a \
-         request's head, {} s for a body or the next piece of one, {} connections for each worker",
+         request's head, {} s for a body or the next piece of one, {} s for a client that \
+         takes nothing of its answer, {} connections for each of two workers, {} of them from one address, {} TLS \
+         handshakes worked on at once",
         l.message_bytes >> 10,
         l.envelope_bytes >> 10,
         l.payload_bytes >> 20,
         l.json_bytes >> 20,
         l.head_seconds,
         l.body_seconds,
-        l.connections
+        l.write_seconds,
+        l.connections,
+        l.per_address,
+        l.handshakes
     );
     assert!(PAGE.replace('\n', " ").contains(&server), "{server}");
 }

@@ -113,11 +113,17 @@ impl Node {
 
     /// Checks in once with the next counter.
     pub fn check_in(&mut self, addr: SocketAddr) -> Answer {
+        ask(addr, "POST", "/node/check-in", "Accept: */*", &self.next_check_in())
+    }
+
+    /// A signed check-in with the next counter.
+    pub fn next_check_in(&mut self) -> Vec<u8> {
         self.state.counter += 1;
         let plain = minicbor::to_vec(&self.state).unwrap();
         let mut out = vec![0; plain.len() + 128];
         let len = sign1::sign_attached(&self.key, None, &plain, AAD_CHECK_IN, &mut out).unwrap();
-        ask(addr, "POST", "/node/check-in", "Accept: */*", &out[..len])
+        out.truncate(len);
+        out
     }
 }
 
