@@ -4,6 +4,7 @@
 //! code and a Wi-Fi passphrase in clear, so it is wiped once the node is admitted.
 
 use crate::bundle::{Address, MAX_SERVERS, Network};
+use crate::cbor::fields;
 use crate::checkin::ClaimCode;
 use crate::id::{NodeId, Uuid16};
 use crate::suit::TrustAnchors;
@@ -53,6 +54,10 @@ pub struct StarterCard {
     #[n(10)]
     pub network: Network,
 }
+
+fields!(StarterCard, Map:
+    schema, node, name, vendor, net_class, io_class, code, anchors, servers, ca, network
+);
 
 impl core::fmt::Debug for StarterCard {
     fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {

@@ -1,5 +1,6 @@
 //! Names of things: nodes, vendors, classes, digests, roles and components.
 
+use crate::cbor::{Bounded, Item, Reader, Unexpected, Writer};
 use core::fmt;
 use minicbor::{Decode, Decoder, Encode, Encoder, decode, encode};
 
@@ -78,6 +79,20 @@ macro_rules! bytes_id {
             type Err = BadId;
             fn from_str(text: &str) -> Result<Self, BadId> {
                 Self::parse(text)
+            }
+        }
+
+        impl Item for $name {
+            fn blank() -> Self {
+                Self([0; $len])
+            }
+
+            fn read(&mut self, r: &mut Reader<'_>) -> Result<(), Unexpected> {
+                r.fill(&mut self.0)
+            }
+
+            fn write(&self, w: &mut Writer<Bounded<'_>>) {
+                w.bytes(&self.0);
             }
         }
 

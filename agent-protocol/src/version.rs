@@ -1,5 +1,6 @@
 //! Versions of images, of the link between the chips, and of what they mean by "open the door".
 
+use crate::cbor::fields;
 use core::fmt;
 use minicbor::{Decode, Encode};
 
@@ -16,6 +17,8 @@ pub struct Version {
     #[n(2)]
     pub patch: u16,
 }
+
+fields!(Version, List: major, minor, patch);
 
 impl Version {
     /// From its three numbers.
@@ -52,6 +55,8 @@ pub struct LinkRange {
     #[n(1)]
     pub newest: u8,
 }
+
+fields!(LinkRange, List: oldest, newest);
 
 impl LinkRange {
     /// A range, or `None` if it is empty.
@@ -90,6 +95,8 @@ pub struct ActuationProfile {
     #[n(1)]
     pub version: u8,
 }
+
+fields!(ActuationProfile, List: id, version);
 
 impl ActuationProfile {
     /// The profile that both implement, if they mean the same.

@@ -4,7 +4,7 @@ use super::machine::{Agent, Radio, push};
 use super::take::Fetch;
 use super::trial::{CandidateProof, Millis};
 use super::types::{Action, Actions, Moment, OUT_MAX, RequestFault, Scratch};
-use crate::cbor::{decode_message, encode_message};
+use crate::cbor::{Item, decode_message, encode_message};
 use crate::checkin::{
     Candidate, CheckIn, Claim, MAX_REPORT, PROTOCOL, Phase, Position, Reply, Running, Wifi, claim_proof,
 };
@@ -14,7 +14,6 @@ use crate::reason::Reason;
 use crate::slots::{Pair, SlotImage};
 use crate::version::{ActuationProfile, LinkRange, Version};
 use heapless::Vec;
-use minicbor::Encode;
 use x25519_dalek::PublicKey as SealingKey;
 
 /// Interval before the first reply has said another, in seconds.
@@ -202,7 +201,7 @@ impl Agent {
     }
 
     /// Signs a message into `scratch.out`.
-    fn sign<T: Encode<()>>(&self, message: &T, aad: &[u8], scratch: &mut Scratch) -> Option<()> {
+    fn sign(&self, message: &dyn Item, aad: &[u8], scratch: &mut Scratch) -> Option<()> {
         let mut plain = [0u8; OUT_MAX - 128];
         let len = encode_message(message, &mut plain)?;
         scratch.out.resize(OUT_MAX, 0).ok()?;

@@ -238,7 +238,7 @@ impl ImageManifest<'_> {
 }
 
 /// A message as it is sealed or signed.
-fn encode(message: &impl minicbor::Encode<()>) -> Result<Vec<u8>, AuthorFault> {
+fn encode(message: &dyn crate::cbor::Item) -> Result<Vec<u8>, AuthorFault> {
     let mut plain = vec![0u8; crate::agent::BUNDLE_MAX];
     let too_large = AuthorFault::TooLarge { size: plain.len() + 1, room: plain.len() };
     let len = encode_message(message, &mut plain).ok_or(too_large)?;

@@ -2,6 +2,7 @@
 //!
 //! Encoded as a deterministic CBOR map with small integer keys; see `docs/pintle.cddl`.
 
+use crate::cbor::{Bounded, Item, Reader, Unexpected, Writer, codes, fields, list};
 use crate::id::NodeId;
 use heapless::{String, Vec};
 use minicbor::{Decode, Encode};
@@ -55,6 +56,10 @@ pub struct Bundle {
     pub policy: Policy,
 }
 
+fields!(Bundle, Map:
+    schema, salt, node, name, networks, wifi_change, servers, checkin_seconds, door, close, alarms, policy
+);
+
 /// A server's base address, at most 64 bytes.
 #[derive(Clone, Debug, PartialEq, Eq, Encode, Decode)]
 #[cbor(transparent)]
@@ -63,6 +68,23 @@ pub struct Address(
     #[cbor(n(0), with = "crate::cbor::text")]
     pub String<64>,
 );
+
+impl Item for Address {
+    fn blank() -> Self {
+        Self(String::new())
+    }
+
+    fn read(&mut self, r: &mut Reader<'_>) -> Result<(), Unexpected> {
+        self.0.read(r)
+    }
+
+    fn write(&self, w: &mut Writer<Bounded<'_>>) {
+        self.0.write(w);
+    }
+}
+
+list!(Address, MAX_SERVERS);
+list!(Network, MAX_NETWORKS);
 
 /// A Wi-Fi network.
 #[derive(Clone, PartialEq, Eq, Encode, Decode)]
@@ -76,6 +98,8 @@ pub struct Network {
     #[cbor(n(1), with = "crate::cbor::text")]
     pub passphrase: String<64>,
 }
+
+fields!(Network, Map: ssid, passphrase);
 
 impl core::fmt::Debug for Network {
     fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
@@ -96,6 +120,8 @@ pub struct WifiChange {
     #[n(1)]
     pub after_loss_minutes: Option<u16>,
 }
+
+fields!(WifiChange, Map: candidate, after_loss_minutes);
 
 /// How a door moves.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Encode, Decode)]
@@ -123,6 +149,8 @@ pub enum DoorKind {
     #[n(6)]
     Unknown,
 }
+
+codes!(DoorKind: Sectional, Rolling, Sliding, OnePiece, Swinging, Hatch, Unknown);
 
 /// The door and how its position is told from the range finder.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Encode, Decode)]
@@ -153,6 +181,11 @@ pub struct Door {
     #[n(7)]
     pub travel_seconds: u8,
 }
+
+fields!(Door, Map:
+    kind, open_below_mm, closed_above_mm, hysteresis_mm, temperature_compensated, pulse_ms, gap_ms,
+    travel_seconds
+);
 
 /// Closing with nobody at the door. Off unless asked for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Encode, Decode)]
@@ -193,6 +226,11 @@ pub struct UnattendedClose {
     pub flashes_tenths: u8,
 }
 
+fields!(UnattendedClose, Map:
+    enabled, after_minutes, warn_tenths, sound, light, max_failed, blocked_by_co, photo_sensor, tone_hz,
+    pulses_tenths, flashes_tenths
+);
+
 /// When to make noise.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Encode, Decode)]
 #[cbor(map)]
@@ -226,6 +264,11 @@ pub struct Alarms {
     pub co_r0_ohms: u32,
 }
 
+fields!(Alarms, Map:
+    co_fast_ppm, co_slow_ppm, co_slow_minutes, left_open_minutes, light_on_above, light_minutes,
+    co_curve_a_milli, co_curve_b_micro, co_r0_ohms
+);
+
 /// When an update may be applied to this node.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Encode, Decode)]
 #[cbor(map)]
@@ -246,6 +289,8 @@ pub struct Policy {
     #[n(4)]
     pub supply_max_mv: u16,
 }
+
+fields!(Policy, Map: rest_seconds, trial_seconds, consent, supply_min_mv, supply_max_mv);
 
 /// Why a network cannot be used.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

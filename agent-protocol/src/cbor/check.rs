@@ -188,15 +188,15 @@ fn slice(bytes: &[u8], at: usize, len: u64) -> Option<&[u8]> {
 }
 
 /// The head of an item.
-struct Head {
-    major: u8,
+pub(super) struct Head {
+    pub(super) major: u8,
     info: u8,
-    value: u64,
-    len: usize,
+    pub(super) value: u64,
+    pub(super) len: usize,
 }
 
 impl Head {
-    fn read(bytes: &[u8], at: usize) -> Result<Self, CborFault> {
+    pub(super) fn read(bytes: &[u8], at: usize) -> Result<Self, CborFault> {
         let fault = |kind| CborFault { at, kind };
         let end = CborFault { at: bytes.len(), kind: CborKind::Truncated };
         let first = *bytes.get(at).ok_or(end)?;

@@ -1,9 +1,7 @@
 //! Reading and writing whole messages.
 
-use super::{CborFault, CborKind, Limits, check};
+use super::{Bounded, CborFault, CborKind, Item, Limits, Reader, Writer, check};
 use core::fmt;
-use minicbor::encode::write::Cursor;
-use minicbor::{Decode, Decoder, Encode};
 
 /// Why bytes are no message of the expected kind.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -44,31 +42,38 @@ impl fmt::Display for MessageFault {
 
 impl core::error::Error for MessageFault {}
 
-/// Reads a whole message (claim, check-in, reply, bundle, ...) by its derived `Decode`.
+/// Reads a whole message (claim, check-in, reply, bundle, ...).
 ///
 /// # Errors
 /// [`MessageFault::Cbor`] unless `bytes` pass [`check()`]; [`MessageFault::Field`] unless they are
 /// a message of this kind and nothing else.
+pub fn decode_message<T: Item>(bytes: &[u8]) -> Result<T, MessageFault> {
+    let mut message = T::blank();
+    decode_into(&mut message, bytes)?;
+    Ok(message)
+}
+
+/// [`decode_message`] over a value that is there, so that a large one needs no second place. After
+/// an error that value means nothing.
+///
+/// # Errors
+/// As [`decode_message`].
 #[inline(never)]
-pub fn decode_message<'b, T: Decode<'b, ()>>(bytes: &'b [u8]) -> Result<T, MessageFault> {
+pub fn decode_into(message: &mut dyn Item, bytes: &[u8]) -> Result<(), MessageFault> {
     check(bytes, Limits::default())?;
-    let mut decoder = Decoder::new(bytes);
-    let message = match decoder.decode() {
-        Ok(message) => message,
-        Err(error) => {
-            return Err(MessageFault::Field { at: error.position().unwrap_or_else(|| decoder.position()) });
-        }
-    };
-    // A derived `Decode` that stops early would leave a rest that `check` has seen as part of the item.
-    match decoder.position() {
-        at if at == bytes.len() => Ok(message),
+    let mut reader = Reader::new(bytes);
+    message.read(&mut reader).map_err(|unexpected| MessageFault::Field { at: unexpected.at })?;
+    // `check` has seen that there is one item, so that nothing can be left.
+    match reader.at() {
+        at if at == bytes.len() => Ok(()),
         at => Err(CborFault { at, kind: CborKind::Trailing }.into()),
     }
 }
 
 /// Writes a whole message into `out` and returns its length; `None` if it does not fit.
-pub fn encode_message<T: Encode<()>>(message: &T, out: &mut [u8]) -> Option<usize> {
-    let mut cursor = Cursor::new(out);
-    minicbor::encode(message, &mut cursor).ok()?;
-    Some(cursor.position())
+#[inline(never)]
+pub fn encode_message(message: &dyn Item, out: &mut [u8]) -> Option<usize> {
+    let mut writer = Writer(Bounded::new(out));
+    message.write(&mut writer);
+    writer.0.finish().ok()
 }

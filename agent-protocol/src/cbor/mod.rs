@@ -1,12 +1,13 @@
 //! CBOR (RFC 8949): one strict rule for everything that comes in, and helpers for what goes out.
 //!
 //! Whatever arrives passes [`check()`] first: one item, well-formed, in deterministic encoding
-//! (RFC 8949 section 4.2.1), nothing after it. Only then is it read with `minicbor`.
+//! (RFC 8949 section 4.2.1), nothing after it. Only then is it read, item by item.
 
 pub mod blob;
 mod check;
 mod fault;
 mod head;
+mod item;
 pub mod list;
 mod message;
 mod reader;
@@ -15,12 +16,16 @@ mod writer;
 
 pub use check::{Limits, MAX_DEPTH, MAX_UNORDERED, MapOrder, check};
 pub use fault::{CborFault, CborKind};
-pub use message::{MessageFault, decode_message, encode_message};
+pub use item::Item;
+pub use message::{MessageFault, decode_into, decode_message, encode_message};
+pub use reader::{Reader, Unexpected};
+pub use writer::{Bounded, Writer};
 
-pub(crate) use check::item_end;
 pub(crate) use head::{bytes_head, head};
-pub(crate) use reader::{Reader, Unexpected};
-pub(crate) use writer::{Bounded, Sink, Writer};
+pub(crate) use item::{Shape, codes, fields, list, read_fields, read_list, write_fields, write_list};
+pub(crate) use writer::Sink;
 
+#[cfg(test)]
+mod item_tests;
 #[cfg(test)]
 mod tests;

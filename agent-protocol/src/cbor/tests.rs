@@ -1,5 +1,6 @@
 #![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
 
+use super::check::item_end;
 use super::*;
 use hex_literal::hex;
 use proptest::prelude::*;

@@ -3,7 +3,7 @@
 use super::head;
 
 /// Where written bytes go.
-pub(crate) trait Sink {
+pub trait Sink {
     /// Takes the next bytes.
     fn put(&mut self, bytes: &[u8]);
 }
@@ -16,7 +16,7 @@ impl Sink for std::vec::Vec<u8> {
 }
 
 /// A buffer of fixed size that counts on when it is full, so that one check at the end is enough.
-pub(crate) struct Bounded<'a> {
+pub struct Bounded<'a> {
     out: &'a mut [u8],
     len: usize,
 }
@@ -46,7 +46,7 @@ impl Sink for Bounded<'_> {
 }
 
 /// Writes items in their shortest form. Map keys must be given in order by the caller.
-pub(crate) struct Writer<S>(pub S);
+pub struct Writer<S>(pub(crate) S);
 
 impl<S: Sink> Writer<S> {
     fn head(&mut self, major: u8, value: u64) -> &mut Self {
@@ -87,7 +87,11 @@ impl<S: Sink> Writer<S> {
     }
 
     pub(crate) fn truth(&mut self) -> &mut Self {
-        self.raw(&[0xf5])
+        self.bool(true)
+    }
+
+    pub(crate) fn bool(&mut self, value: bool) -> &mut Self {
+        self.raw(&[0xf4 | u8::from(value)])
     }
 
     #[cfg(any(test, feature = "author"))]

@@ -1,6 +1,7 @@
 //! The messages between a node and the server, as values. Each travels as the payload of a
 //! COSE_Sign1 (alg -19): claim and check-in signed by the node, the reply by the server.
 
+use crate::cbor::{codes, fields};
 use crate::id::{Digest, NodeId, Nonce, PublicKey, Uuid16};
 use crate::version::{ActuationProfile, LinkRange, Version};
 use heapless::Vec;
@@ -36,6 +37,8 @@ pub struct Claim {
     pub proof: Digest,
 }
 
+fields!(Claim, Map: protocol, node, signing_key, sealing_key, class, code_digest, proof);
+
 /// What runs on one chip.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Encode, Decode)]
 #[cbor(map)]
@@ -57,6 +60,8 @@ pub struct Running {
     pub slot: u8,
 }
 
+fields!(Running, Map: version, digest, link, profile, slot);
+
 /// Where the door is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Encode, Decode)]
 #[cbor(index_only)]
@@ -74,6 +79,8 @@ pub enum Position {
     #[n(3)]
     Closed,
 }
+
+codes!(Position: Unknown, Open, PartlyOpen, Closed);
 
 /// What a node is doing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Encode, Decode)]
@@ -93,6 +100,8 @@ pub enum Phase {
     Trial,
 }
 
+codes!(Phase: Idle, Fetching, Waiting, Trial);
+
 /// How an update ended on a node.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Encode, Decode)]
 #[cbor(index_only)]
@@ -107,6 +116,8 @@ pub enum Ending {
     #[n(2)]
     Refused,
 }
+
+codes!(Ending: Kept, WentBack, Refused);
 
 /// The last update that ended on a node.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Encode, Decode)]
@@ -126,6 +137,8 @@ pub struct Outcome {
     pub detail: u32,
 }
 
+fields!(Outcome, Map: envelope, ending, reason, detail);
+
 /// Where the Wi-Fi stands.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Encode, Decode)]
 #[cbor(map)]
@@ -140,6 +153,8 @@ pub struct Wifi {
     #[n(2)]
     pub candidate: Option<Candidate>,
 }
+
+fields!(Wifi, Map: index, rssi_dbm, candidate);
 
 /// Where a candidate network stands.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Encode, Decode)]
@@ -167,6 +182,8 @@ pub enum Candidate {
     #[n(6)]
     NoServer,
 }
+
+codes!(Candidate: Untried, Proved, WaitsForLoss, NotFound, WrongPassphrase, NoAddress, NoServer);
 
 /// A node's report, and its question what to do next.
 #[derive(Clone, Debug, PartialEq, Eq, Encode, Decode)]
@@ -231,6 +248,11 @@ pub struct CheckIn {
     pub relay_pulses: u32,
 }
 
+fields!(CheckIn, Map:
+    protocol, node, counter, nonce, uptime_seconds, starts, net, io, sequences, bundle, position, phase,
+    subject, holds, outcome, wifi, report, supply_mv, relay_pulses
+);
+
 /// Longest SUIT_Report carried in a check-in, in bytes.
 pub const MAX_REPORT: usize = 256;
 
@@ -258,6 +280,8 @@ pub struct Reply {
     pub offer: Option<Offer>,
 }
 
+fields!(Reply, Map: protocol, nonce, node, time, next_seconds, offer);
+
 /// An envelope for the node to take up.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Encode, Decode)]
 #[cbor(map)]
@@ -269,3 +293,5 @@ pub struct Offer {
     #[n(1)]
     pub size: u32,
 }
+
+fields!(Offer, Map: envelope, size);

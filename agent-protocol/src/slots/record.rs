@@ -2,6 +2,9 @@
 //!
 //! Changes are functions from a record to a record; only [`super::store`] touches flash.
 
+use crate::cbor::{
+    Bounded, Item, Reader, Shape, Unexpected, Writer, codes, fields, read_fields, write_fields,
+};
 use crate::checkin::{Ending, Outcome, Position};
 use crate::id::{Chip, Component, Digest, Role};
 use crate::image::ImageNote;
@@ -25,6 +28,8 @@ pub enum Slot {
     #[n(1)]
     B,
 }
+
+codes!(Slot: A, B);
 
 impl Slot {
     /// The other one.
@@ -65,6 +70,8 @@ pub struct SlotImage {
     pub profile: ActuationProfile,
 }
 
+fields!(SlotImage, Map: digest, size, version, link, profile);
+
 impl SlotImage {
     /// From what was measured and what the image says of itself.
     pub const fn new(digest: Digest, size: u32, note: &ImageNote) -> Self {
@@ -87,6 +94,8 @@ pub struct SlotText {
     pub manifest: Digest,
 }
 
+fields!(SlotText, Map: digest, size, manifest);
+
 /// Two places for one kind of thing, and which one counts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Encode, Decode)]
 #[cbor(map)]
@@ -105,6 +114,20 @@ pub struct Pair<T> {
 impl<T> Default for Pair<T> {
     fn default() -> Self {
         Self { a: None, b: None, active: Slot::A }
+    }
+}
+
+impl<T: Item> Item for Pair<T> {
+    fn blank() -> Self {
+        Self::default()
+    }
+
+    fn read(&mut self, r: &mut Reader<'_>) -> Result<(), Unexpected> {
+        read_fields(r, Shape::Map, &mut [&mut self.a, &mut self.b, &mut self.active])
+    }
+
+    fn write(&self, w: &mut Writer<Bounded<'_>>) {
+        write_fields(w, Shape::Map, &[&self.a, &self.b, &self.active]);
     }
 }
 
@@ -149,6 +172,8 @@ pub enum Part {
     Keys,
 }
 
+codes!(Part: Net, Io, Conf, Keys);
+
 impl From<Component> for Part {
     fn from(c: Component) -> Self {
         match c {
@@ -186,6 +211,8 @@ pub struct Change {
     pub sequence: u64,
 }
 
+fields!(Change, Map: part, manifest, sequence);
+
 impl Change {
     /// The role whose sequence number it raises.
     pub fn role(&self) -> Role {
@@ -210,6 +237,8 @@ pub struct Trial {
     #[n(3)]
     pub network_before: u8,
 }
+
+fields!(Trial, Map: change, position_before, starts_left, network_before);
 
 /// Everything a node remembers.
 #[derive(Clone, Debug, PartialEq, Eq, Default, Encode, Decode)]
@@ -255,6 +284,80 @@ pub struct BootRecord {
     /// be brought there, even if it says nothing.
     #[cbor(n(12), default)]
     pub io_due: bool,
+}
+
+/// A flag that records of before it was lack.
+struct OrFalse(bool);
+
+impl Item for OrFalse {
+    fn blank() -> Self {
+        Self(false)
+    }
+
+    fn read(&mut self, r: &mut Reader<'_>) -> Result<(), Unexpected> {
+        self.0.read(r)
+    }
+
+    fn write(&self, w: &mut Writer<Bounded<'_>>) {
+        self.0.write(w);
+    }
+
+    fn leave_out(&mut self) -> bool {
+        true
+    }
+}
+
+impl Item for BootRecord {
+    fn blank() -> Self {
+        Self::default()
+    }
+
+    fn read(&mut self, r: &mut Reader<'_>) -> Result<(), Unexpected> {
+        let mut io_due = OrFalse(false);
+        read_fields(
+            r,
+            Shape::Map,
+            &mut [
+                &mut self.generation,
+                &mut self.net,
+                &mut self.io,
+                &mut self.conf,
+                &mut self.keys,
+                &mut self.sequences,
+                &mut self.counter_ceiling,
+                &mut self.starts,
+                &mut self.staged,
+                &mut self.trial,
+                &mut self.outcome,
+                &mut self.network,
+                &mut io_due,
+            ],
+        )?;
+        self.io_due = io_due.0;
+        Ok(())
+    }
+
+    fn write(&self, w: &mut Writer<Bounded<'_>>) {
+        write_fields(
+            w,
+            Shape::Map,
+            &[
+                &self.generation,
+                &self.net,
+                &self.io,
+                &self.conf,
+                &self.keys,
+                &self.sequences,
+                &self.counter_ceiling,
+                &self.starts,
+                &self.staged,
+                &self.trial,
+                &self.outcome,
+                &self.network,
+                &self.io_due,
+            ],
+        );
+    }
 }
 
 impl BootRecord {

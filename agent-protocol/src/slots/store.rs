@@ -20,6 +20,7 @@
 
 use super::record::BootRecord;
 use crate::board::{Flash, FlashFault};
+use crate::cbor::{Item, Reader, encode_message};
 
 /// Bytes in one place.
 pub const PLACE: usize = 2048;
@@ -178,9 +179,7 @@ fn sum(head: &[u8], body: &[u8]) -> [u8; 4] {
 #[inline(never)]
 fn write(record: &BootRecord, place: &mut [u8; PLACE]) -> Option<usize> {
     let room = place.get_mut(HEAD..)?;
-    let mut cursor = minicbor::encode::write::Cursor::new(&mut *room);
-    minicbor::encode(record, &mut cursor).ok()?;
-    let len = cursor.position();
+    let len = encode_message(record, room)?;
     let (head, body) = place.split_at_mut_checked(HEAD)?;
     head.get_mut(..4)?.copy_from_slice(&MAGIC);
     head.get_mut(4..6)?.copy_from_slice(&u16::try_from(len).ok()?.to_le_bytes());
@@ -199,5 +198,7 @@ fn parse(place: &[u8; PLACE]) -> Option<BootRecord> {
     if magic != MAGIC || head.get(8..12)? != sum(head.get(..8)?, record) {
         return None;
     }
-    minicbor::decode(record).ok()
+    let mut found = BootRecord::default();
+    found.read(&mut Reader::new(record)).ok()?;
+    Some(found)
 }

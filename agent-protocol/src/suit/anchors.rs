@@ -1,5 +1,6 @@
 //! The keys that a node trusts.
 
+use crate::cbor::{fields, list};
 use crate::cose::key::{self, KeyFault};
 use crate::id::{PublicKey, Role};
 use core::fmt;
@@ -29,6 +30,9 @@ pub struct TrustAnchors {
     #[n(4)]
     pub server_next: Option<PublicKey>,
 }
+
+fields!(TrustAnchors, Map: root, image, bundle, server, server_next);
+list!(PublicKey, MAX_KEYS);
 
 /// Why a set of trust anchors cannot be used.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]

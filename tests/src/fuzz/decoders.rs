@@ -102,7 +102,7 @@ fn plain_cbor(bytes: &[u8]) -> Result<u64, String> {
 /// Whatever decodes is one strict item, and comes back the same after encoding.
 fn message<T>(name: &'static str, seeds: Vec<Vec<u8>>, more: fn(&T) -> Result<(), String>) -> Target
 where
-    T: for<'b> minicbor::Decode<'b, ()> + minicbor::Encode<()> + PartialEq + Debug + 'static,
+    T: pintle_protocol::cbor::Item + PartialEq + Debug + 'static,
 {
     let check = move |bytes: &[u8]| {
         let found: T = match decode_message(bytes) {

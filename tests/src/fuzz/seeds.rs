@@ -24,7 +24,7 @@ pub(super) fn column(file: &str, column: usize) -> Vec<Vec<u8>> {
 }
 
 /// An encoded message.
-pub(super) fn encoded(message: &impl minicbor::Encode<()>) -> Vec<u8> {
+pub(super) fn encoded(message: &dyn pintle_protocol::cbor::Item) -> Vec<u8> {
     let mut out = vec![0; 8192];
     let len = encode_message(message, &mut out).unwrap_or(0);
     out.truncate(len);
