@@ -251,7 +251,10 @@ fn yard_exit(e: &YardError) -> Exit {
 fn rollout_exit(e: &RolloutError) -> Exit {
     match e {
         RolloutError::Yard(e) => yard_exit(e),
-        RolloutError::Api(_) | RolloutError::Stored { .. } | RolloutError::Unknown(_) => Exit::Server,
+        RolloutError::Api(_)
+        | RolloutError::Stored { .. }
+        | RolloutError::Unknown(_)
+        | RolloutError::OtherKeys { .. } => Exit::Server,
         RolloutError::Seal(e) => seal_exit(e),
         RolloutError::Library(e) => library_exit(e),
         RolloutError::Plan(_)
@@ -377,6 +380,10 @@ fn rollout_hint(e: &RolloutError) -> Option<String> {
         RolloutError::Windows(WindowError::NoZone) => {
             "name it in yard.toml, such as `time_zone = \"Etc/UTC\"`".to_owned()
         }
+        RolloutError::OtherKeys { node, .. } => format!(
+            "if you admitted a new board, `pintle node admit {node}` tells the server; else somebody changed \
+             the server: look at `pintle server journal` and trust nothing that it says of {node}"
+        ),
         RolloutError::NotAdmitted(node) => format!("`pintle node admit {node}`"),
         RolloutError::NeverSeen(node) | RolloutError::IoSilent(node) => {
             format!("see `pintle node show {node}`, or leave it out with `--wave`")

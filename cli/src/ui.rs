@@ -49,30 +49,30 @@ impl Ui {
         let text = if self.json {
             serde_json::to_string_pretty(answer).unwrap_or_else(|e| format!("{{\"error\":\"{e}\"}}")) + "\n"
         } else {
-            answer.text()
+            harmless(&answer.text())
         };
         let _ = self.out.write_all(text.as_bytes()).and_then(|()| self.out.flush());
     }
 
     /// Talks.
     pub fn say(&mut self, text: &str) {
-        let _ = writeln!(self.err, "{text}");
+        let _ = writeln!(self.err, "{}", harmless(text));
     }
 
     /// Warns.
     pub fn warn(&mut self, text: &str) {
         let head = self.painted("warning:", "33");
-        let _ = writeln!(self.err, "{head} {text}");
+        let _ = writeln!(self.err, "{head} {}", harmless(text));
     }
 
     /// Shows why it did not work.
     pub fn error(&mut self, error: &CliError) {
         let head = self.painted("error:", "31");
-        let mut text = format!("{head} {error}\n");
-        if let Some(cause) = error.cause() {
+        let mut text = format!("{head} {}\n", harmless(&error.to_string()));
+        if let Some(cause) = error.cause().map(|cause| harmless(&cause.to_string())) {
             text += &format!("  cause: {cause}\n");
         }
-        if let Some(hint) = error.hint() {
+        if let Some(hint) = error.hint().map(|hint| harmless(&hint)) {
             text += &format!("\nhint: {hint}\n");
         }
         let _ = self.err.write_all(text.as_bytes());
@@ -94,6 +94,15 @@ impl Ui {
     fn painted(&self, text: &str, code: &str) -> String {
         if self.colour { format!("\x1b[1;{code}m{text}\x1b[0m") } else { text.to_owned() }
     }
+}
+
+/// Text without anything that could steer a terminal or turn the direction of writing: much of it
+/// comes from the server. Line breaks stay.
+fn harmless(text: &str) -> String {
+    let steers = |c: char| {
+        c.is_control() && c != '\n' || matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+    };
+    text.chars().map(|c| if steers(c) { '\u{fffd}' } else { c }).collect()
 }
 
 /// `1 node`, `2 nodes`.

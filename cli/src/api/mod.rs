@@ -14,6 +14,7 @@ pub use http::Trust;
 
 use pintle_protocol::checkin::PROTOCOL;
 use pintle_protocol::id::{Digest, NodeId, PublicKey};
+use pintle_protocol::suit::peek;
 use pintle_server::contract::{
     About, Admit, Approve, ClaimView, EnvelopeStored, ErrorBody, ExpectNode, JournalCheck, JournalHead,
     JournalPage, NewRollout, NodeView, Note, PayloadStored, Retire, RolloutView, SignInLink, SuitReportView,
@@ -155,7 +156,8 @@ impl Client {
         Ok(Some((view.at, bytes)))
     }
 
-    /// An envelope as nodes read it; `None` if it is not there. What comes is not authenticated.
+    /// An envelope as nodes read it; `None` if it is not there. What comes has this manifest digest; by
+    /// whom it is signed is not looked at.
     ///
     /// # Errors
     /// [`ApiError`].
@@ -164,7 +166,11 @@ impl Client {
         let request = Request { method: "GET", path, content_type: None, body: Vec::new() };
         let answer = self.transport.send(&request)?;
         match answer.status {
-            200 => Ok(Some(answer.body)),
+            200 if peek(&answer.body).is_ok_and(|seen| seen.digest == *digest) => Ok(Some(answer.body)),
+            200 => Err(ApiError::Unreadable {
+                address: self.address().to_owned(),
+                what: format!("asked for envelope {digest}, it answered with another or a damaged one"),
+            }),
             404 => Ok(None),
             status => Err(ApiError::Unreadable {
                 address: self.address().to_owned(),
@@ -291,7 +297,16 @@ impl Client {
     /// [`ApiError`].
     pub fn sign_in_link(&self) -> Result<SignInLink, ApiError> {
         let (path, content_type) = (routes::SIGN_IN_LINKS.to_owned(), None);
-        self.ask(&Request { method: "POST", path, content_type, body: Vec::new() })
+        let link: SignInLink = self.ask(&Request { method: "POST", path, content_type, body: Vec::new() })?;
+        // It is put behind the server's address: it must not lead to another one.
+        let secret = link.path.strip_prefix("/sign-in/").unwrap_or_default();
+        if secret.is_empty() || !secret.bytes().all(|b| b.is_ascii_alphanumeric() || b"-_".contains(&b)) {
+            return Err(ApiError::Unreadable {
+                address: self.address().to_owned(),
+                what: "its sign-in link is no path on it such as `/sign-in/0123abcd`".to_owned(),
+            });
+        }
+        Ok(link)
     }
 
     fn get<T: DeserializeOwned>(&self, path: String) -> Result<T, ApiError> {

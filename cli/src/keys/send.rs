@@ -53,7 +53,7 @@ pub fn send(
     for name in request.nodes {
         yard.node(name).map_err(RolloutError::from)?;
     }
-    let views = views(client)?;
+    let views = views(yard, client)?;
     let listed: Vec<_> = views.values().cloned().collect();
     let Tally { nodes } = tally(yard, &listed)?;
     let mut lacking = Vec::new();

@@ -37,6 +37,20 @@ pub enum RolloutError {
     /// The server does not know a node.
     #[error("the server does not know node {0}")]
     Unknown(String),
+    /// The server has other keys of a node than those that were admitted here.
+    #[error(
+        "the server says that node {node} has the {which} key {theirs}, in nodes/{node}.toml stands {ours}"
+    )]
+    OtherKeys {
+        /// The node.
+        node: String,
+        /// `signing` or `sealing`.
+        which: &'static str,
+        /// The key in the node's file.
+        ours: String,
+        /// What the server says.
+        theirs: String,
+    },
     /// A node is not admitted.
     #[error("node {0} is not admitted")]
     NotAdmitted(String),

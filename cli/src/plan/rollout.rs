@@ -66,7 +66,7 @@ pub fn start_images(
 ) -> Result<RolloutView, RolloutError> {
     let library = Library::read(yard)?;
     let wanted = wanted(&library, request)?;
-    let views = views(client)?;
+    let views = views(yard, client)?;
     let planned = plan_images(yard, &views, &wanted, &library, request)?;
     tell_waves(planned.iter().map(|wave| wave.iter().map(|n| n.node.as_str()).collect()), tell);
     let key = unlocked.signing_key(Role::Image)?;
@@ -191,7 +191,7 @@ pub fn start_bundles(
     rng: &mut dyn CryptoRng,
     tell: Telling<'_>,
 ) -> Result<RolloutView, RolloutError> {
-    let views = views(client)?;
+    let views = views(yard, client)?;
     let planned = plan_bundles(yard, unlocked, &views, request)?;
     tell_waves(planned.iter().map(|wave| wave.iter().map(|s| s.plan.name.as_str()).collect()), tell);
     // All are checked before the first is sealed.
@@ -267,7 +267,7 @@ pub fn waves_of_images(
 ) -> Result<Vec<PlannedWave>, RolloutError> {
     let library = Library::read(yard)?;
     let wanted = wanted(&library, request)?;
-    let planned = plan_images(yard, &views(client)?, &wanted, &library, request)?;
+    let planned = plan_images(yard, &views(yard, client)?, &wanted, &library, request)?;
     Ok(shown(planned.iter().map(|wave| wave.iter().map(|n| n.node.as_str()).collect())))
 }
 
@@ -281,7 +281,7 @@ pub fn waves_of_bundles(
     client: &Client,
     request: &BundleRollout<'_>,
 ) -> Result<Vec<PlannedWave>, RolloutError> {
-    let planned = plan_bundles(yard, unlocked, &views(client)?, request)?;
+    let planned = plan_bundles(yard, unlocked, &views(yard, client)?, request)?;
     Ok(shown(planned.iter().map(|wave| wave.iter().map(|s| s.plan.name.as_str()).collect())))
 }
 
@@ -293,8 +293,28 @@ fn wanted<'a>(library: &'a Library, request: &ImageRollout<'_>) -> Result<Vec<&'
     Ok(wanted)
 }
 
-pub(crate) fn views(client: &Client) -> Result<BTreeMap<NodeId, NodeView>, RolloutError> {
-    Ok(client.nodes()?.into_iter().map(|v| (v.id, v)).collect())
+/// What the server says of every node, once it is seen that it has the keys which this yard admitted:
+/// by other ones it would take somebody else's reports for the node's.
+pub(crate) fn views(yard: &Yard, client: &Client) -> Result<BTreeMap<NodeId, NodeView>, RolloutError> {
+    let views: BTreeMap<NodeId, NodeView> = client.nodes()?.into_iter().map(|v| (v.id, v)).collect();
+    for (name, file) in &yard.nodes {
+        let view = views.get(&yard.node_id(name)).filter(|view| view.admitted);
+        let (Some(ours), Some(view)) = (&file.keys, view) else { continue };
+        let pairs =
+            [("signing", &ours.signing, view.signing_key), ("sealing", &ours.sealing, view.sealing_key)];
+        for (which, ours, theirs) in pairs {
+            let theirs = theirs.map_or_else(|| "none".to_owned(), |key| key.to_string());
+            if !theirs.eq_ignore_ascii_case(ours) {
+                return Err(RolloutError::OtherKeys {
+                    node: name.clone(),
+                    which,
+                    ours: ours.clone(),
+                    theirs,
+                });
+            }
+        }
+    }
+    Ok(views)
 }
 
 /// Raises the yard's numbers to what its own nodes have kept.

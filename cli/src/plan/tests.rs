@@ -71,8 +71,8 @@ fn view(yard: &Yard, name: &str, net: &str, io: &str) -> NodeView {
         class: plan.classes[0],
         status: Status::UpToDate,
         admitted: true,
-        signing_key: None,
-        sealing_key: None,
+        signing_key: plan.keys.map(|keys| keys.signing),
+        sealing_key: plan.keys.map(|keys| keys.sealing),
         last_seen: Some(0),
         silent: false,
         report: Some(ReportView {
