@@ -9,7 +9,7 @@ use crate::journal::Line;
 use crate::keys::{self, Chance, Secret};
 use crate::store::files::Folder;
 use crate::store::tokens::TokenRole;
-use crate::store::{Db, OpenFault, StoreFault, clock, journal, server, tokens};
+use crate::store::{Db, OpenFault, StoreFault, Unwritable, clock, journal, server, tokens};
 use crate::tls::{Certificates, TlsFault};
 use crate::{net, ops};
 use actix_server::ServerHandle;
@@ -31,6 +31,20 @@ pub enum StartError {
     /// A file or folder could not be read, written or locked.
     #[error("{}: {source}", path.display())]
     File {
+        /// The file or folder.
+        path: PathBuf,
+        /// What the system answered.
+        source: std::io::Error,
+    },
+    /// The folder cannot be written. What nodes say is written down before they are answered, so
+    /// a server that can write nothing from the start is of no use to them.
+    #[error(
+        "{} cannot be written ({source}), and a server writes down what nodes say before it answers: make \
+         room on the disk, make it writable, or let the server's user write there, and start it again; \
+         nothing was changed",
+        path.display()
+    )]
+    CannotWrite {
         /// The file or folder.
         path: PathBuf,
         /// What the system answered.
@@ -394,13 +408,20 @@ fn lock(data: &Path) -> Result<File, StartError> {
     match lock.try_lock() {
         Ok(()) => Ok(lock),
         Err(TryLockError::WouldBlock) => Err(StartError::InUse { path: data.to_owned() }),
-        Err(TryLockError::Error(source)) => Err(StartError::File { path, source }),
+        Err(TryLockError::Error(source)) => Err(file(&path)(source)),
     }
 }
 
 fn file(path: &Path) -> impl FnOnce(std::io::Error) -> StartError {
     let path = path.to_owned();
-    move |source| StartError::File { path, source }
+    move |source| {
+        let is_denied = source.kind() == std::io::ErrorKind::PermissionDenied;
+        if is_denied || Unwritable::of_file(&source).is_some() {
+            StartError::CannotWrite { path, source }
+        } else {
+            StartError::File { path, source }
+        }
+    }
 }
 
 #[cfg(test)]

@@ -125,6 +125,22 @@ fn a_full_disk_loses_nothing_that_was_acknowledged() {
     running.stop().unwrap();
 }
 
+/// Unlike a server that runs, one that can write nothing from the start does not start.
+#[test]
+fn what_cannot_be_written_at_a_start_is_told_with_what_to_do() {
+    use std::io::ErrorKind;
+    for kind in [ErrorKind::ReadOnlyFilesystem, ErrorKind::StorageFull, ErrorKind::PermissionDenied] {
+        let fault = file(Path::new("/srv/pintle/pintle.lock"))(kind.into());
+        assert!(matches!(fault, StartError::CannotWrite { .. }), "{kind}: {fault:?}");
+        let said = fault.to_string();
+        for word in ["/srv/pintle/pintle.lock", &kind.to_string(), "make it writable", "nothing was changed"]
+        {
+            assert!(said.contains(word), "`{word}` is not in: {said}");
+        }
+    }
+    assert!(matches!(file(Path::new("x"))(ErrorKind::NotFound.into()), StartError::File { .. }));
+}
+
 /// A folder that a server has used is never taken for a fresh one.
 #[test]
 fn a_missing_database_or_key_is_not_made_anew() {

@@ -221,6 +221,48 @@ fn any_damage_to_a_backup_is_noticed_and_nothing_is_restored() {
     assert_eq!(std::fs::read(again.join("online-0a1b2c3d.key")).unwrap(), [6; 32]);
 }
 
+/// Runs the server on a folder inside of a mount of its own, which `mount` makes; nothing where this
+/// machine lets nobody mount for himself.
+#[cfg(target_os = "linux")]
+fn serve_mounted(mount: &str, data: &Path) -> Option<Output> {
+    let own = |script: &str| {
+        let mut command = Command::new("unshare");
+        command.args(["--user", "--map-root-user", "--mount", "sh", "-c", script, "sh"]);
+        command.arg(data).arg(env!("CARGO_BIN_EXE_pintle-server"));
+        command.stdin(Stdio::null()).output()
+    };
+    if !own("mount -t tmpfs none \"$1\"").is_ok_and(|tried| tried.status.success()) {
+        return None;
+    }
+    let serve = r#"exec "$2" --plain --listen 127.0.0.1:0 --data "$1""#;
+    Some(own(&format!("set -e; {mount}; {serve}")).unwrap())
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn on_a_disk_that_cannot_be_written_it_does_not_start_and_says_what_to_do() {
+    let folder = tempfile::tempdir().unwrap();
+    let data = folder.path().join("data");
+    drop(Program::start(&data));
+    let before: Vec<_> = files(&data).into_iter().map(|path| (std::fs::read(&path).unwrap(), path)).collect();
+    let read_only = r#"mount --bind "$1" "$1"; mount -o remount,bind,ro "$1""#;
+    // Nothing is left beside what the server keeps.
+    let full = r#"cp -r "$1" "$1.aside"; mount -t tmpfs -o size=400k none "$1"; cp "$1.aside"/* "$1" 2>/dev/null || true;
+        rm -f "$1"/*.db-*; cat /dev/zero > "$1"/fill 2>/dev/null || true"#;
+    for (mount, word) in [(read_only, "Read-only"), (full, "the disk is full")] {
+        let Some(ended) = serve_mounted(mount, &data) else {
+            println!("nobody may mount here: tried with made-up errors only");
+            return;
+        };
+        refused(&ended, &[word, "make", "nothing was changed", "pintle."]);
+    }
+    for (bytes, path) in before {
+        assert_eq!(std::fs::read(&path).unwrap(), bytes, "{}", path.display());
+    }
+    let again = Program::start(&data);
+    assert_eq!(again.token, None);
+}
+
 #[test]
 fn no_server_starts_on_a_database_that_is_not_whole() {
     let folder = tempfile::tempdir().unwrap();

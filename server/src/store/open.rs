@@ -1,6 +1,6 @@
 //! Opening the database, and bringing it up to date.
 
-use super::journal;
+use super::{Unwritable, journal};
 use crate::contract::BadEntry;
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use rusqlite_migration::{M, Migrations};
@@ -35,6 +35,18 @@ pub enum OpenFault {
         path: PathBuf,
         /// What SQLite says.
         why: String,
+    },
+    /// It cannot be written, or what SQLite keeps beside it cannot.
+    #[error(
+        "{} cannot be opened for writing ({why}): make room on the disk, or make it writable, and start again; \
+         nothing was changed",
+        path.display()
+    )]
+    CannotWrite {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        why: Unwritable,
     },
     /// A row refers to another one that is not there.
     #[error(
@@ -189,6 +201,9 @@ pub(crate) fn fault(path: &Path, source: rusqlite::Error) -> OpenFault {
         Some(DatabaseCorrupt | NotADatabase) => {
             OpenFault::Damaged { path: path.to_owned(), why: source.to_string() }
         }
-        _ => OpenFault::Database { path: path.to_owned(), source },
+        _ => match Unwritable::of(&source) {
+            Some(why) => OpenFault::CannotWrite { path: path.to_owned(), why },
+            None => OpenFault::Database { path: path.to_owned(), source },
+        },
     }
 }

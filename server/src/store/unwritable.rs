@@ -29,7 +29,8 @@ impl Unwritable {
     pub fn of(error: &rusqlite::Error) -> Option<Self> {
         let failing = || Some(Self::Failing { why: error.to_string() });
         match (error.sqlite_error_code()?, error.sqlite_error()?.extended_code) {
-            (ErrorCode::DiskFull, _) => Some(Self::Full),
+            // The file that readers and the writer share can only not be made larger for want of room.
+            (ErrorCode::DiskFull, _) | (_, ffi::SQLITE_IOERR_SHMSIZE) => Some(Self::Full),
             (ErrorCode::ReadOnly, _) => Some(Self::ReadOnly),
             (
                 ErrorCode::SystemIoFailure,
@@ -37,7 +38,6 @@ impl Unwritable {
                 | ffi::SQLITE_IOERR_FSYNC
                 | ffi::SQLITE_IOERR_DIR_FSYNC
                 | ffi::SQLITE_IOERR_TRUNCATE
-                | ffi::SQLITE_IOERR_SHMSIZE
                 | ffi::SQLITE_IOERR_SHMOPEN,
             ) => failing(),
             _ => None,
