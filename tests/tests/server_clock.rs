@@ -152,6 +152,7 @@ fn a_clock_that_jumps_to_and_fro_all_the_time_moves_nothing() {
         server.wait(1);
         nothing_has_moved(&server, &mut nodes);
     }
+    assert_eq!(count(&server, "clock_set"), 10, "the journal is not filled with it");
     ends_by_itself(&server, &mut nodes, SOAK - 50);
 }
 

@@ -55,6 +55,8 @@ pub fn restore(from: &Path, data: &Path, now: Seconds) -> Result<Manifest, Backu
 /// made must not come back to life, so all of them end.
 fn mark(path: &Path, manifest: &Manifest, now: Seconds) -> Result<(), BackupFault> {
     let mut connection = Connection::open(path).map_err(|e| open::fault(path, e))?;
+    // An earlier program may have made the backup; what is written here is of this one.
+    open::climb(&mut connection, path)?;
     let sentence = format!(
         "A backup of {} was restored; what was decided after that is not known here",
         utc(manifest.made_at)
@@ -66,4 +68,42 @@ fn mark(path: &Path, manifest: &Manifest, now: Seconds) -> Result<(), BackupFaul
     change.commit().map_err(StoreFault::from)?;
     connection.close().map_err(|(_, e)| open::fault(path, e))?;
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::contract::JournalEntry;
+    use pintle_protocol::id::{Digest, PublicKey};
+
+    #[test]
+    fn a_backup_of_every_earlier_program_can_be_marked_as_restored() {
+        let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../migrations");
+        let manifest = Manifest {
+            form: 1,
+            made_at: 1_800_000_000,
+            program: "0.0.9".to_owned(),
+            schema: 1,
+            server_key: PublicKey([7; 32]),
+            journal_entries: 0,
+            journal_head: Digest([0; 32]),
+            files: Vec::new(),
+        };
+        let mut tried = 0;
+        for step in fs::read_dir(root).unwrap() {
+            let Ok(sample) = fs::read_to_string(step.unwrap().path().join("sample.sql")) else { continue };
+            let folder = tempfile::tempdir().unwrap();
+            let path = folder.path().join("pintle.db.part");
+            let old = Connection::open(&path).unwrap();
+            old.execute_batch(&format!("PRAGMA foreign_keys = 0; BEGIN; {sample} COMMIT")).unwrap();
+            drop(old);
+            mark(&path, &manifest, 1_800_000_100).unwrap();
+            let restored = Connection::open(&path).unwrap();
+            let newest: JournalEntry = journal::newest(&restored, 1).unwrap().remove(0);
+            assert_eq!((newest.event.as_str(), newest.at), ("restored", 1_800_000_100));
+            assert_eq!(journal::check(&restored).unwrap().bad, None);
+            tried += 1;
+        }
+        assert!(tried >= 5, "{tried} were tried");
+    }
 }

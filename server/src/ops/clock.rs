@@ -5,6 +5,9 @@ use crate::journal::Line;
 use crate::store::{Connection, StoreFault, clock, journal, server, who};
 use crate::words::span;
 
+/// Lines of an hour about a clock that is set again and again, at most: it must not fill the journal.
+const MOST_LINES: u32 = 10;
+
 /// Writes down a change of the machine's clock against the server's own time.
 pub(super) fn note(conn: &Connection, change: Change) -> Result<(), StoreFault> {
     let Change { at, ahead, by, cause } = change;
@@ -12,12 +15,20 @@ pub(super) fn note(conn: &Connection, change: Change) -> Result<(), StoreFault> 
     let far = span(by.saturating_abs());
     let line = match cause {
         Cause::Set => {
+            let often = clock::steps_since(conn, at - 3600)?;
+            if often > MOST_LINES {
+                return Ok(());
+            }
             let what = if by < 0 {
                 format!("was set back by {far}")
             } else {
                 format!("was set forward by {far}, or the machine slept")
             };
-            let why = "soaks, silence and sessions go on by the time that has really passed";
+            let why = if often == MOST_LINES {
+                "it is set again and again, and that is not written down any more while it goes on like this"
+            } else {
+                "soaks, silence and sessions go on by the time that has really passed"
+            };
             Line::new("clock_set", format!("The machine's clock {what}: {why}"))
         }
         Cause::Away => {

@@ -37,6 +37,12 @@ pub fn note_step(conn: &Connection, at: Seconds, ahead: Seconds) -> Result<(), S
     Ok(())
 }
 
+/// How often the machine's clock was set since this moment of the server's own time.
+pub fn steps_since(conn: &Connection, from: Seconds) -> Result<u32, StoreFault> {
+    let sql = "SELECT count(*) FROM clock_step WHERE at >= :from";
+    Ok(conn.prepare_cached(sql)?.query_row(named_params! { ":from": from }, |row| row.get(0))?)
+}
+
 /// The newest moment of the server's own time that anything was noted at; absent before the first
 /// start.
 pub fn last(conn: &Connection) -> Result<Option<Seconds>, StoreFault> {

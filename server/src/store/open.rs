@@ -129,10 +129,15 @@ pub(super) fn writer(path: &Path) -> Result<Connection, OpenFault> {
     // Write-ahead logging lets readers go on while something is written; FULL syncs every commit.
     connection.pragma_update(None, "journal_mode", "WAL").map_err(fault)?;
     connection.pragma_update(None, "synchronous", "FULL").map_err(fault)?;
-    MIGRATIONS
-        .to_latest(&mut connection)
-        .map_err(|e| OpenFault::Migration { path: path.to_owned(), why: e.to_string() })?;
+    climb(&mut connection, path)?;
     Ok(connection)
+}
+
+/// Brings a database to the newest schema.
+pub(crate) fn climb(connection: &mut Connection, path: &Path) -> Result<(), OpenFault> {
+    MIGRATIONS
+        .to_latest(connection)
+        .map_err(|e| OpenFault::Migration { path: path.to_owned(), why: e.to_string() })
 }
 
 /// Makes sure that the database is whole and that this program knows its schema: pages, foreign
