@@ -11,7 +11,7 @@ const EACH: u64 = 2;
 /// Lets this process have as many files open as the system allows, up to what the limits ask for.
 ///
 /// # Errors
-/// What the system answered; nothing was changed, and [`fit`] makes do with what there is.
+/// What the system answered; nothing was changed, and the server makes do with what there is.
 pub fn raise(connections: usize) -> io::Result<u64> {
     let (soft, hard) = rlimit::Resource::NOFILE.get()?;
     let wanted = wanted(connections).min(hard);
