@@ -26,6 +26,8 @@ pub struct Config {
     pub hsts: bool,
     /// Whether SIGINT and SIGTERM stop the server.
     pub stop_on_signals: bool,
+    /// Whether it is advertised on the local link, so that nodes find it at a new address.
+    pub advertise: bool,
 }
 
 impl Config {
@@ -41,6 +43,7 @@ impl Config {
             limits: Limits::default(),
             hsts: false,
             stop_on_signals: false,
+            advertise: false,
         }
     }
 }

@@ -31,6 +31,7 @@ pub mod contract;
 pub mod error;
 pub mod journal;
 mod keys;
+pub mod local_link;
 mod net;
 mod node_api;
 mod ops;

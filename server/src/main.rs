@@ -2,7 +2,7 @@
 
 mod token;
 
-use clap::{Parser, Subcommand};
+use clap::{Parser, Subcommand, ValueEnum};
 use pintle_protocol::id::PublicKey;
 use pintle_server::backup::{self, Manifest};
 use pintle_server::clock::Clock;
@@ -55,9 +55,24 @@ struct Args {
     #[arg(long, conflicts_with = "plain")]
     hsts: bool,
 
+    /// When to advertise the server on the local link by DNS-SD (_pintle._tcp), so that nodes find it
+    /// at a new address
+    #[arg(long, value_name = "WHEN", env = "PINTLE_ADVERTISE", default_value = "auto")]
+    advertise: Advertise,
+
     /// Log as JSON, one object a line
     #[arg(long)]
     log_json: bool,
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+enum Advertise {
+    /// Unless it listens on loopback only
+    Auto,
+    /// Always
+    Always,
+    /// Never
+    Never,
 }
 
 #[derive(Subcommand)]
@@ -180,6 +195,11 @@ fn serve(args: Args) -> Outcome {
     if let Err(cause) = pintle_server::raise_descriptors(config.limits.connections) {
         tracing::warn!(%cause, "The number of files that may be open could not be raised");
     }
+    config.advertise = match args.advertise {
+        Advertise::Auto => !args.listen.ip().is_loopback(),
+        Advertise::Always => true,
+        Advertise::Never => false,
+    };
     let running: Running = start(config)?;
     let mut out = std::io::stdout();
     if let Some(token) = &running.operator_token {

@@ -7,6 +7,7 @@ use crate::config::{Config, Tls};
 use crate::contract::Seconds;
 use crate::journal::Line;
 use crate::keys::{self, Chance, Secret};
+use crate::local_link::{self, Advert};
 use crate::store::files::Folder;
 use crate::store::tokens::TokenRole;
 use crate::store::{Db, OpenFault, StoreFault, Unwritable, clock, journal, server, tokens};
@@ -119,6 +120,8 @@ pub struct Running {
     certificates: Option<Arc<Certificates>>,
     handle: ServerHandle,
     thread: Option<JoinHandle<std::io::Result<()>>>,
+    /// Ends with the server.
+    _advert: Option<Advert>,
     /// Held for as long as the server runs.
     _lock: File,
 }
@@ -214,7 +217,11 @@ pub fn start(config: Config) -> Result<Running, StartError> {
     tick(&time, &db).or_else(|fault| fault.unwritable().map(drop).ok_or(fault))?;
     let tls = match &config.tls {
         Tls::Plain => None,
-        Tls::Names(names) => Some(Certificates::ready(data, names, time.wall())?),
+        Tls::Names(names) => {
+            let mut names = names.clone();
+            names.extend(config.advertise.then(|| local_link::host(&keys::public(&online))));
+            Some(Certificates::ready(data, &names, time.wall())?)
+        }
     };
 
     let listen = |source| StartError::Listen { addr: config.listen, source };
@@ -255,6 +262,7 @@ pub fn start(config: Config) -> Result<Running, StartError> {
             return Err(StartError::Thread { why: ended });
         }
     };
+    let advert = if config.advertise { advertise(addr, scheme == "https", &server_key) } else { None };
     Ok(Running {
         addr,
         base_url: format!("{scheme}://{addr}"),
@@ -267,6 +275,7 @@ pub fn start(config: Config) -> Result<Running, StartError> {
         certificates,
         handle,
         thread: Some(thread),
+        _advert: advert,
         _lock: lock,
     })
 }
@@ -302,6 +311,13 @@ async fn keep_ticking(app: App) {
             tracing::error!(cause = %fault, "Rollouts could not be evaluated");
         }
     }
+}
+
+/// Nodes that know where the server is do not need it: without it the server starts all the same.
+fn advertise(addr: SocketAddr, tls: bool, key: &PublicKey) -> Option<Advert> {
+    Advert::begin(addr, tls, key)
+        .inspect_err(|fault| tracing::warn!(cause = %fault, "The server is not advertised on the local link"))
+        .ok()
 }
 
 /// Makes certificates anew that near their end. Where that fails those in use go on to their end.

@@ -62,6 +62,10 @@ static void request(void *context, const PintleRequest *what) {
     pintle_virtual_request(drivers->hardware, what);
 }
 
+static void search(void *context) {
+    pintle_virtual_search(((Drivers *)context)->hardware);
+}
+
 static void restart(void *context) {
     (void)context; /* a chip would reset here; poll says so too */
 }
@@ -235,6 +239,7 @@ int main(void) {
     board.join = join;
     board.request = request;
     board.restart = restart;
+    board.search = search;
     failed = pintle_virtual_layout(drivers.hardware, &board.layout) != PINTLE_CODE_OK ||
              io_power_on(drivers.hardware) != 0 || run() != 0;
     pintle_node_end(node);

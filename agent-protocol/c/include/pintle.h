@@ -16,7 +16,7 @@
 #include <stdint.h>
 
 // Raised when this interface changes so that firmware has to be built again.
-#define PINTLE_ABI 1
+#define PINTLE_ABI 2
 
 // Bytes that are enough for a node on every target; pintle_node_size() tells the exact number.
 #define PINTLE_NODE_SIZE 16384
@@ -185,6 +185,8 @@ enum PintleEventKind
   PINTLE_EVENT_KIND_RESPONSE = 4,
   // The server did not answer, or is not the one whose certificate is pinned.
   PINTLE_EVENT_KIND_NO_RESPONSE = 5,
+  // A server was heard on the local link: base, base_len, key. Nothing it says is believed for that.
+  PINTLE_EVENT_KIND_FOUND = 6,
 };
 #ifndef __cplusplus
 #if __STDC_VERSION__ >= 202311L
@@ -451,6 +453,10 @@ typedef struct PintleBoard {
   // The node wants to be started again. May reset the chip at once, or return: then
   // pintle_node_poll or pintle_node_init returns PINTLE_CODE_RESTART.
   void (*restart)(void *context);
+  // Begins to look for servers on the local link: a DNS-SD query for _pintle._tcp.local. Every one heard
+  // comes as PINTLE_EVENT_KIND_FOUND, whenever that is. May be null: then the node finds the server at
+  // its listed addresses only.
+  void (*search)(void *context);
 } PintleBoard;
 
 // Something that the radio reports.
@@ -468,6 +474,13 @@ typedef struct PintleEvent {
   const uint8_t *body;
   // Its bytes.
   size_t body_len;
+  // Base address of a server that was heard: "https://" ("http://" if TXT tls is 0), the SRV record's
+  // target without the last dot, ":" and its port.
+  const char *base;
+  // Its characters, at most 64; a zero behind them is not needed.
+  size_t base_len;
+  // The 32 bytes that TXT key has in hex.
+  uint8_t key[32];
 } PintleEvent;
 
 // What a node is doing, and what it runs.

@@ -51,6 +51,8 @@ typedef struct PintleVirtualHeard {
   uint16_t versions[2][3];
   // Pulses that the relay has given, as it said.
   uint32_t relay_pulses;
+  // Counter of the last check-in.
+  uint64_t counter;
 } PintleVirtualHeard;
 
 // What the virtual door's sensors see.
@@ -149,6 +151,19 @@ PintleCode pintle_virtual_join(struct PintleVirtual *it,
 // What the caller promises:
 // it comes from pintle_virtual_new; request is the one that the callback was given.
 PintleCode pintle_virtual_request(struct PintleVirtual *it, const PintleRequest *request);
+
+// Begins to look for servers, as the callback search has to.
+//
+// What the caller promises:
+// it comes from pintle_virtual_new.
+PintleCode pintle_virtual_search(struct PintleVirtual *it);
+
+// The server moves: it answers at this address alone, and is heard there when the local link is
+// searched.
+//
+// What the caller promises:
+// it comes from pintle_virtual_new; base is ended by a zero.
+PintleCode pintle_virtual_move_server(struct PintleVirtual *it, const char *base);
 
 // The net chip has started again: nothing is joined, nothing is under way.
 //

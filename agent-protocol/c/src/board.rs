@@ -135,4 +135,8 @@ pub struct PintleBoard {
     /// The node wants to be started again. May reset the chip at once, or return: then
     /// pintle_node_poll or pintle_node_init returns PINTLE_CODE_RESTART.
     pub restart: Option<unsafe extern "C" fn(context: *mut c_void)>,
+    /// Begins to look for servers on the local link: a DNS-SD query for _pintle._tcp.local. Every one heard
+    /// comes as PINTLE_EVENT_KIND_FOUND, whenever that is. May be null: then the node finds the server at
+    /// its listed addresses only.
+    pub search: Option<unsafe extern "C" fn(context: *mut c_void)>,
 }

@@ -176,6 +176,12 @@ impl Board for CBoard {
         unsafe { send(self.context(), &raw const out) };
     }
 
+    fn search(&mut self) {
+        let Some(search) = self.table.search else { return };
+        // SAFETY: the firmware's function for this.
+        unsafe { search(self.context()) };
+    }
+
     fn restart(&mut self) {
         self.restarts = true;
         let Some(restart) = self.table.restart else { return };

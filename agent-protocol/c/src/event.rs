@@ -56,6 +56,8 @@ pub enum PintleEventKind {
     Response = 4,
     /// The server did not answer, or is not the one whose certificate is pinned.
     NoResponse = 5,
+    /// A server was heard on the local link: base, base_len, key. Nothing it says is believed for that.
+    Found = 6,
 }
 
 /// Why a network was not joined.
@@ -86,18 +88,26 @@ pub struct PintleEvent {
     pub body: *const u8,
     /// Its bytes.
     pub body_len: usize,
+    /// Base address of a server that was heard: "https://" ("http://" if TXT tls is 0), the SRV record's
+    /// target without the last dot, ":" and its port.
+    pub base: *const c_char,
+    /// Its characters, at most 64; a zero behind them is not needed.
+    pub base_len: usize,
+    /// The 32 bytes that TXT key has in hex.
+    pub key: [u8; 32],
 }
 
 /// Reads an event.
 ///
 /// # Safety
-/// If `event` is not null, it points to an event whose body is good for its length during `'a`.
+/// If `event` is not null, it points to an event whose body and base are good for their lengths during `'a`.
 pub(crate) unsafe fn event_in<'a>(event: *const PintleEvent) -> Result<Event<'a>, PintleCode> {
     const JOINED: u8 = PintleEventKind::Joined as u8;
     const JOIN_FAILED: u8 = PintleEventKind::JoinFailed as u8;
     const LOST: u8 = PintleEventKind::Lost as u8;
     const RESPONSE: u8 = PintleEventKind::Response as u8;
     const NO_RESPONSE: u8 = PintleEventKind::NoResponse as u8;
+    const FOUND: u8 = PintleEventKind::Found as u8;
     if event.is_null() {
         return Ok(Event::Nothing);
     }
@@ -122,6 +132,12 @@ pub(crate) unsafe fn event_in<'a>(event: *const PintleEvent) -> Result<Event<'a>
             Event::Response { status: event.status, body }
         }
         NO_RESPONSE => Event::NoResponse,
+        FOUND => {
+            // SAFETY: the caller promised a base that is good for its length.
+            let base = unsafe { raw::bytes(event.base.cast::<u8>(), event.base_len) }?;
+            let base = core::str::from_utf8(base).map_err(|_| PintleCode::Range)?;
+            Event::Found { base, key: event.key }
+        }
         _ => return Err(PintleCode::Range),
     })
 }

@@ -9,8 +9,10 @@ use core::ffi::{CStr, c_char};
 use pintle_protocol::board::{Board, Flash, FlashFault, JoinFault, Request};
 use pintle_protocol::id::Digest;
 use pintle_protocol::link::FRAME_MAX;
-use pintle_protocol::sim::{Air, Pending, VirtualBoard};
+use pintle_protocol::sim::{Advert, Air, Pending, VirtualBoard};
 use std::boxed::Box;
+use std::string::String;
+use std::vec;
 use std::vec::Vec;
 
 /// A virtual board at a door, with a yard and a server beside it. Only the hardware is virtual.
@@ -19,6 +21,9 @@ pub struct PintleVirtual {
     pub(crate) air: Air,
     pub(crate) yard: Yard,
     body: Vec<u8>,
+    /// The only address at which the server answers; any, if `None`.
+    only_at: Option<String>,
+    base: String,
 }
 
 /// Makes a virtual board fresh from the bench: first images in its slots, a starter card, an erased
@@ -26,7 +31,14 @@ pub struct PintleVirtual {
 #[unsafe(no_mangle)]
 pub extern "C" fn pintle_virtual_new() -> *mut PintleVirtual {
     let (yard, board, air) = Yard::new();
-    Box::into_raw(Box::new(PintleVirtual { board, air, yard, body: Vec::new() }))
+    Box::into_raw(Box::new(PintleVirtual {
+        board,
+        air,
+        yard,
+        body: Vec::new(),
+        only_at: None,
+        base: String::new(),
+    }))
 }
 
 /// Frees a virtual board; null is allowed.
@@ -294,6 +306,41 @@ pub unsafe extern "C" fn pintle_virtual_request(
     unsafe { with(it, work) }
 }
 
+/// Begins to look for servers, as the callback search has to.
+///
+/// # Safety
+/// it comes from pintle_virtual_new.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn pintle_virtual_search(it: *mut PintleVirtual) -> PintleCode {
+    let work = |it: &mut PintleVirtual| {
+        it.board.search();
+        Ok(())
+    };
+    // SAFETY: as promised.
+    unsafe { with(it, work) }
+}
+
+/// The server moves: it answers at this address alone, and is heard there when the local link is
+/// searched.
+///
+/// # Safety
+/// it comes from pintle_virtual_new; base is ended by a zero.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn pintle_virtual_move_server(
+    it: *mut PintleVirtual,
+    base: *const c_char,
+) -> PintleCode {
+    let work = |it: &mut PintleVirtual| {
+        // SAFETY: as promised.
+        let base = String::from(unsafe { text(base) }?);
+        it.board.adverts = vec![Advert { base: base.clone(), key: it.yard.server_thumbprint() }];
+        it.only_at = Some(base);
+        Ok(())
+    };
+    // SAFETY: as promised.
+    unsafe { with(it, work) }
+}
+
 /// The net chip has started again: nothing is joined, nothing is under way.
 ///
 /// # Safety
@@ -328,6 +375,9 @@ pub unsafe extern "C" fn pintle_virtual_second(
             status: 0,
             body: core::ptr::null(),
             body_len: 0,
+            base: core::ptr::null(),
+            base_len: 0,
+            key: [0; 32],
         };
         let kind = match it.board.take_pending() {
             None => PintleEventKind::Nothing,
@@ -345,6 +395,14 @@ pub unsafe extern "C" fn pintle_virtual_second(
             }
             Some(Pending::Lost) => PintleEventKind::Lost,
             Some(Pending::Silence) => PintleEventKind::NoResponse,
+            Some(Pending::Found(advert)) => {
+                it.base = advert.base;
+                (out.base, out.base_len, out.key) = (it.base.as_ptr().cast(), it.base.len(), advert.key);
+                PintleEventKind::Found
+            }
+            Some(Pending::Request { base, .. }) if it.only_at.as_ref().is_some_and(|only| *only != base) => {
+                PintleEventKind::NoResponse
+            }
             Some(Pending::Request { request, .. }) => {
                 (out.status, it.body) = it.yard.answer(&request);
                 (out.body, out.body_len) = (it.body.as_ptr(), it.body.len());

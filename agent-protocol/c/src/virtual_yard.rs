@@ -9,8 +9,8 @@ use pintle_protocol::bundle::{
     Address, Alarms, Bundle, Door as DoorSettings, DoorKind, Network, Policy, SCHEMA, UnattendedClose,
 };
 use pintle_protocol::checkin::{Ending, Position};
-use pintle_protocol::cose::SigningKey;
-use pintle_protocol::id::{Chip, Digest};
+use pintle_protocol::cose::{SigningKey, thumbprint};
+use pintle_protocol::id::{Chip, Digest, PublicKey};
 use pintle_protocol::image::{ImageNote, Quirk};
 use pintle_protocol::sim::rig::{self, IO, NET, NODE, Server, VENDOR};
 use pintle_protocol::sim::{AccessPoint, Air, Chance, Door, OwnedRequest, VirtualBoard};
@@ -51,6 +51,8 @@ pub struct PintleVirtualHeard {
     pub versions: [[u16; 3]; 2],
     /// Pulses that the relay has given, as it said.
     pub relay_pulses: u32,
+    /// Counter of the last check-in.
+    pub counter: u64,
 }
 
 /// What the virtual door's sensors see.
@@ -260,7 +262,13 @@ impl Yard {
         };
         heard.versions = [numbers(seen.net.version), seen.io.map_or([0; 3], |io| numbers(io.version))];
         heard.relay_pulses = seen.relay_pulses;
+        heard.counter = seen.counter;
         heard
+    }
+
+    /// By which a node knows the server on the local link.
+    pub(crate) fn server_thumbprint(&self) -> [u8; 32] {
+        thumbprint(&PublicKey(self.keys.server.verifying_key().to_bytes()))
     }
 }
 

@@ -120,6 +120,13 @@ unsafe extern "C" fn request(c: *mut c_void, request: *const PintleRequest) {
     assert_eq!(unsafe { pintle_virtual_request(d.hardware, request) }, PintleCode::Ok);
 }
 
+unsafe extern "C" fn search(c: *mut c_void) {
+    // SAFETY: as above.
+    let d = unsafe { drivers(c) };
+    // SAFETY: as above.
+    assert_eq!(unsafe { pintle_virtual_search(d.hardware) }, PintleCode::Ok);
+}
+
 unsafe extern "C" fn restart(c: *mut c_void) {
     // SAFETY: as above.
     unsafe { drivers(c) }.restarts += 1;
@@ -164,6 +171,7 @@ impl Bench {
             join: Some(join),
             request: Some(request),
             restart: Some(restart),
+            search: Some(search),
         };
         let memory = Box::new(Memory([0xa5; PINTLE_NODE_SIZE]));
         Self { drivers, table, memory, node: null_mut(), now: 0 }
@@ -224,8 +232,17 @@ impl Drop for Bench {
     }
 }
 
-const EVENT: PintleEvent =
-    PintleEvent { kind: 0, join_fault: 0, rssi_dbm: 0, status: 0, body: null(), body_len: 0 };
+const EVENT: PintleEvent = PintleEvent {
+    kind: 0,
+    join_fault: 0,
+    rssi_dbm: 0,
+    status: 0,
+    body: null(),
+    body_len: 0,
+    base: null(),
+    base_len: 0,
+    key: [0; 32],
+};
 
 #[test]
 fn the_stated_size_is_enough_and_not_far_too_much() {
@@ -339,7 +356,9 @@ fn bad_events_and_a_clock_that_runs_backwards_change_nothing() {
     bench.now = 6000;
     let body = [1u8, 2];
     let cases = [
-        (PintleEvent { kind: 6, ..EVENT }, PintleCode::Range),
+        (PintleEvent { kind: 6, base_len: 1, ..EVENT }, PintleCode::Null),
+        (PintleEvent { kind: 6, base: b"\xff".as_ptr().cast(), base_len: 1, ..EVENT }, PintleCode::Range),
+        (PintleEvent { kind: 7, ..EVENT }, PintleCode::Range),
         (PintleEvent { kind: 255, ..EVENT }, PintleCode::Range),
         (PintleEvent { kind: 2, join_fault: 3, ..EVENT }, PintleCode::Range),
         (PintleEvent { kind: 4, status: 99, ..EVENT }, PintleCode::Range),
@@ -386,6 +405,28 @@ fn an_ended_node_is_wiped_and_answers_no_more() {
     assert_eq!(unsafe { pintle_node_end(bench.node) }, PintleCode::Ended);
     assert_eq!(bench.init(), (PintleCode::Ok, 0));
     assert_eq!(bench.poll_with(null()), PintleCode::Ok);
+}
+
+#[test]
+fn a_server_that_moved_is_found_again_by_a_board_that_searches() {
+    for searches in [true, false] {
+        let mut bench = Bench::new();
+        bench.table.search = searches.then_some(search);
+        assert_eq!(bench.init(), (PintleCode::Ok, 0));
+        while bench.heard().checked_in == 0 {
+            assert_eq!(bench.second(), PintleCode::Ok);
+            assert!(bench.now < 120_000);
+        }
+        let base = c"https://pintle-0d0f.local:7443";
+        // SAFETY: both are good.
+        let moved = unsafe { pintle_virtual_move_server(bench.drivers.hardware, base.as_ptr()) };
+        assert_eq!(moved, PintleCode::Ok);
+        let before = bench.heard().counter;
+        for _ in 0..300 {
+            assert_eq!(bench.second(), PintleCode::Ok);
+        }
+        assert_eq!(bench.heard().counter > before, searches);
+    }
 }
 
 #[test]

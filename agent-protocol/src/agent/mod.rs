@@ -16,12 +16,15 @@
 
 mod boot;
 #[cfg(all(test, feature = "author", feature = "sim"))]
+mod found_tests;
+#[cfg(all(test, feature = "author", feature = "sim"))]
 mod hardship;
 mod io;
 mod machine;
 mod node;
 #[cfg(all(test, feature = "author", feature = "sim"))]
 mod pair_tests;
+mod servers;
 mod storage;
 mod take;
 mod talk;

@@ -2,16 +2,19 @@
 
 use super::boot::{Booted, FirstContact, anchors_in_force, boot, read_bundle};
 use super::machine::Agent;
+use super::servers::{Servers, Went};
 use super::storage::{erase, measure, store};
 use super::trial::Millis;
 use super::types::{Action, Actions, Input, Moment, RequestFault, Scratch, Sense};
 use crate::board::{Board, Event, Flash, FlashFault, Layout, Request};
-use crate::bundle::{settings, settings_sum};
+use crate::bundle::{Address, settings, settings_sum};
 use crate::id::Chip;
 use crate::link::{
     Answer, Ask, FRAME_MAX, Hello, Status, Transfer, TransferEnd, agree, decode_frame, encode_frame,
 };
 use crate::slots::{Part, RecordStore, Slot, StoreFault};
+
+use core::mem::take;
 
 pub use super::boot::BootFault;
 
@@ -39,7 +42,9 @@ pub struct Node<B> {
     transfer: Option<(Transfer, Slot)>,
     burst_at: Millis,
     frame: u8,
-    server: usize,
+    servers: Servers,
+    /// A check-in or a claim is out.
+    asks: bool,
     asked_network: u8,
 }
 
@@ -79,7 +84,8 @@ impl<B: Board> Node<B> {
                 transfer: None,
                 burst_at: 0,
                 frame: 0,
-                server: 0,
+                servers: Servers::default(),
+                asks: false,
                 asked_network: 0,
             }),
         }
@@ -120,13 +126,26 @@ impl<B: Board> Node<B> {
             Event::Lost => Input::Lost,
             Event::Response { status: 200..=299, body } => Input::Answered(body),
             Event::Response { status, .. } => Input::Failed(RequestFault::Status(status)),
-            Event::NoResponse => {
-                // The next address gets its turn.
-                self.server = self.server.wrapping_add(1);
-                Input::Failed(RequestFault::Unreachable)
+            Event::NoResponse => Input::Failed(RequestFault::Unreachable),
+            Event::Found { base, key } => {
+                let listed = listed(&self.agent, &self.first);
+                self.servers.found(base, &key, listed, self.agent.anchors().server_keys());
+                Input::Tick
             }
         };
+        if matches!(event, Event::Joined { .. }) {
+            self.servers.forget();
+        }
+        let asked = matches!(event, Event::Response { .. } | Event::NoResponse) && take(&mut self.asks);
         self.step(now, input)?;
+        if asked {
+            let how = match event {
+                Event::Response { .. } if self.agent.last_answer() == now => Went::Proved,
+                Event::Response { .. } => Went::Unproved,
+                _ => Went::Silent,
+            };
+            self.mind(how, now);
+        }
         if input != Input::Tick {
             self.step(now, Input::Tick)?;
         }
@@ -200,11 +219,11 @@ impl<B: Board> Node<B> {
                 let network = networks.get(usize::from(index)).unwrap_or(&self.first.network);
                 self.board.join(&network.ssid, &network.passphrase);
             }
-            Action::Claim => self.request(Request::Claim(&[])),
-            Action::CheckIn => self.request(Request::CheckIn(&[])),
-            Action::GetEnvelope(digest) => self.request(Request::Envelope(digest)),
+            Action::Claim => self.request(now, Request::Claim(&[])),
+            Action::CheckIn => self.request(now, Request::CheckIn(&[])),
+            Action::GetEnvelope(digest) => self.request(now, Request::Envelope(digest)),
             Action::GetPayload { digest, offset, len } => {
-                self.request(Request::Payload { digest, offset, len });
+                self.request(now, Request::Payload { digest, offset, len });
             }
             Action::Erase { part, slot, size } => {
                 return flash_input(erase(self.board.flash(), layout.slot(part, slot), size));
@@ -250,12 +269,21 @@ impl<B: Board> Node<B> {
         Ok(())
     }
 
-    fn request(&mut self, request: Request<'_>) {
-        let servers = match self.agent.bundle() {
-            Some(b) => b.servers.as_slice(),
-            None => self.first.servers.as_slice(),
-        };
-        let base = servers.get(self.server % servers.len().max(1)).map_or("", |a| a.0.as_str());
+    /// Goes on with this address of the server or the next, and searches if nothing comes.
+    fn mind(&mut self, how: Went, now: Millis) {
+        if self.servers.went(how, listed(&self.agent, &self.first), now) {
+            self.board.search();
+        }
+    }
+
+    fn request(&mut self, now: Millis, request: Request<'_>) {
+        if self.asks {
+            // The one before was never answered, nor did the board say so.
+            self.mind(Went::Silent, now);
+        }
+        let listed = listed(&self.agent, &self.first);
+        self.asks = matches!(request, Request::Claim(_) | Request::CheckIn(_));
+        let base = if self.asks { self.servers.to_ask(listed) } else { self.servers.to_fetch_from(listed) };
         let out = self.scratch.out.as_slice();
         let request = match request {
             Request::Claim(_) => Request::Claim(out),
@@ -370,4 +398,9 @@ impl<B: Board> Node<B> {
         }
         Ok(())
     }
+}
+
+/// The server's addresses that the node was given.
+fn listed<'a>(agent: &'a Agent, first: &'a FirstContact) -> &'a [Address] {
+    agent.bundle().map_or(first.servers.as_slice(), |bundle| bundle.servers.as_slice())
 }

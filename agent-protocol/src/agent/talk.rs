@@ -66,6 +66,11 @@ impl Talk {
 }
 
 impl Agent {
+    /// When the server last replied to a check-in, under its key.
+    pub(super) fn last_answer(&self) -> Millis {
+        self.last_answer
+    }
+
     /// Sends whatever is next, if nothing is out and a network is joined.
     pub(super) fn tend_talk(&mut self, at: &Moment, scratch: &mut Scratch, out: &mut Actions) {
         if let Some((_, since)) = self.talk.out

@@ -12,6 +12,9 @@ pub use request::{PATH_MAX, Request};
 
 use crate::link::FRAME_MAX;
 
+/// The service that servers advertise on the local link.
+pub const SERVICE: &str = "_pintle._tcp.local";
+
 /// A net chip with what is around it.
 pub trait Board {
     /// Its flash.
@@ -42,6 +45,14 @@ pub trait Board {
     /// Begins a request to the server at `base`; [`Event::Response`] or [`Event::NoResponse`]
     /// comes later. There is never more than one.
     fn request(&mut self, base: &str, request: Request<'_>);
+
+    /// Begins to look for servers on the local link: a DNS-SD query for [`SERVICE`]. Every one heard
+    /// comes as [`Event::Found`], whenever that is. A board that cannot leaves this as it is: its node
+    /// finds the server at the listed addresses only.
+    ///
+    /// # Source
+    /// RFC 6763 section 4 (PTR, SRV, TXT), RFC 6762 (the query).
+    fn search(&mut self) {}
 
     /// Starts again. The node is not polled any more after this.
     fn restart(&mut self);
@@ -81,4 +92,13 @@ pub enum Event<'a> {
     },
     /// The server did not answer, or is not the one whose certificate is pinned.
     NoResponse,
+    /// A server was heard on the local link. Nothing it says is believed for that.
+    Found {
+        /// `https://` or `http://` (TXT `tls` is `0`), the SRV record's target without the last dot,
+        /// `:` and its port; at most 64 bytes. Resolved by multicast DNS when it is asked, and its
+        /// certificate is checked for that name.
+        base: &'a str,
+        /// TXT `key`, 64 hex digits: the thumbprint of the key with which it signs replies.
+        key: [u8; 32],
+    },
 }

@@ -17,7 +17,7 @@ pub mod sign1;
 
 pub use ed25519_dalek::{SigningKey, VerifyingKey};
 pub use fault::{CoseFault, SealFault};
-pub use key::KeyFault;
+pub use key::{KeyFault, thumbprint};
 pub use x25519_dalek::StaticSecret;
 
 /// External data of a node's claim, signed by the node.

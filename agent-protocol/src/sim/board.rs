@@ -5,7 +5,7 @@ use super::chance::Chance;
 use super::door::Door;
 use super::flash::SimFlash;
 use super::io_chip::IoChip;
-use crate::board::{Board, JoinFault, Layout, Request};
+use crate::board::{Board, Event, JoinFault, Layout, Request};
 use crate::id::Digest;
 use crate::image::{ImageNote, Quirk};
 use crate::link::FRAME_MAX;
@@ -67,6 +67,30 @@ pub enum Pending {
     Silence,
     /// The network is gone.
     Lost,
+    /// A server was heard on the local link.
+    Found(Advert),
+}
+
+impl Pending {
+    /// What it is to the node. A request, which somebody has to carry out, is one without an answer.
+    pub fn event(&self) -> Event<'_> {
+        match self {
+            Self::Join(Ok(rssi_dbm)) => Event::Joined { rssi_dbm: *rssi_dbm },
+            Self::Join(Err(why)) => Event::JoinFailed(*why),
+            Self::Lost => Event::Lost,
+            Self::Silence | Self::Request { .. } => Event::NoResponse,
+            Self::Found(Advert { base, key }) => Event::Found { base, key: *key },
+        }
+    }
+}
+
+/// What somebody on the local link says of itself, as [`Event::Found`] has it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Advert {
+    /// Base address.
+    pub base: String,
+    /// Thumbprint of its key.
+    pub key: [u8; 32],
 }
 
 /// A virtual board at a place in a yard.
@@ -84,12 +108,15 @@ pub struct VirtualBoard {
     pub supplies_apart: bool,
     /// The net chip alone loses power once the io chip's flash has done so many operations.
     pub net_resets_after: Option<u64>,
+    /// What is heard when the local link is searched.
+    pub adverts: Vec<Advert>,
     layout: Layout,
     card: Vec<u8>,
     chance: Chance,
     joined: Option<Vec<u8>>,
     wants: Option<(Vec<u8>, String)>,
     pending: Option<Pending>,
+    heard: Vec<Advert>,
     pressed: bool,
     restart: bool,
     seconds: u64,
@@ -113,6 +140,8 @@ impl VirtualBoard {
             place: place.into(),
             supplies_apart: false,
             net_resets_after: None,
+            adverts: Vec::new(),
+            heard: Vec::new(),
             layout,
             card: card.to_vec(),
             chance,
@@ -143,6 +172,7 @@ impl VirtualBoard {
         self.joined = None;
         self.wants = None;
         self.pending = None;
+        self.heard.clear();
         self.restart = false;
         self.seconds = 0;
     }
@@ -192,7 +222,7 @@ impl VirtualBoard {
 
     /// Takes what the radio has to report or wants done.
     pub fn take_pending(&mut self) -> Option<Pending> {
-        self.pending.take()
+        self.pending.take().or_else(|| self.heard.pop().map(Pending::Found))
     }
 }
 
@@ -257,6 +287,12 @@ impl Board for VirtualBoard {
         } else {
             Pending::Request { base: base.into(), request }
         });
+    }
+
+    fn search(&mut self) {
+        if self.joined.is_some() {
+            self.heard = self.adverts.clone();
+        }
     }
 
     fn restart(&mut self) {

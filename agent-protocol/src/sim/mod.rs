@@ -20,7 +20,7 @@ mod io_chip;
 pub mod rig;
 
 pub use air::{AccessPoint, Air};
-pub use board::{LAYOUT, OwnedRequest, Pending, VirtualBoard};
+pub use board::{Advert, LAYOUT, OwnedRequest, Pending, VirtualBoard};
 pub use chance::Chance;
 pub use door::{Door, OPEN_MM, SHUT_MM};
 pub use flash::{SimFlash, Stale, Tear, Wear};

@@ -15,6 +15,7 @@ use crate::id::{Digest, NodeId, PublicKey, Uuid16};
 use crate::slots::BootRecord;
 use crate::suit::{TrustAnchors, peek};
 use std::collections::{BTreeMap, VecDeque};
+use std::string::String;
 use std::vec::Vec;
 
 /// Identifiers and keys of the pretend yard.
@@ -101,6 +102,10 @@ pub struct Server {
     pub seen: Option<CheckIn>,
     /// Whether requests reach it.
     pub down: bool,
+    /// The only address at which it answers; any, if `None`.
+    pub only_at: Option<String>,
+    /// Where somebody else answers, with what.
+    pub impostors: BTreeMap<String, (u16, Vec<u8>)>,
     /// Its clock, in seconds.
     pub time: u64,
 }
@@ -129,6 +134,15 @@ impl Server {
             self.payloads.insert(Digest::of(payload), payload.to_vec());
         }
         Offer { envelope: digest, size }
+    }
+
+    /// Who answers a request at this address, if anybody: HTTP status and body.
+    pub fn answer_at(&mut self, base: &str, yard: &Yard, request: &OwnedRequest) -> Option<(u16, Vec<u8>)> {
+        if let Some(answer) = self.impostors.get(base) {
+            return Some(answer.clone());
+        }
+        let here = self.only_at.as_ref().is_none_or(|only| only == base);
+        here.then(|| self.answer(yard, request))
     }
 
     /// Answers a request: HTTP status and body.
@@ -344,15 +358,13 @@ impl Rig {
         let now = self.now * 1000;
         match pending {
             None => node.poll(now, Event::Nothing),
-            Some(Pending::Join(Ok(rssi_dbm))) => node.poll(now, Event::Joined { rssi_dbm }),
-            Some(Pending::Join(Err(why))) => node.poll(now, Event::JoinFailed(why)),
-            Some(Pending::Lost) => node.poll(now, Event::Lost),
-            Some(Pending::Silence) => node.poll(now, Event::NoResponse),
-            Some(Pending::Request { .. }) if self.server.down => node.poll(now, Event::NoResponse),
-            Some(Pending::Request { request, .. }) => {
-                let (status, body) = self.server.answer(&self.yard, &request);
-                node.poll(now, Event::Response { status, body: &body })
+            Some(Pending::Request { base, request }) if !self.server.down => {
+                match self.server.answer_at(&base, &self.yard, &request) {
+                    None => node.poll(now, Event::NoResponse),
+                    Some((status, body)) => node.poll(now, Event::Response { status, body: &body }),
+                }
             }
+            Some(other) => node.poll(now, other.event()),
         }
     }
 

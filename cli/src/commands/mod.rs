@@ -31,6 +31,7 @@ mod rollout_start;
 mod rollout_watch;
 mod run;
 mod server_about;
+mod server_find;
 mod server_join;
 mod server_journal;
 mod server_link;
@@ -192,6 +193,7 @@ enum Server {
     Join(server_join::Args),
     Link(server_link::Args),
     About(server_about::Args),
+    Find(server_find::Args),
     Journal(server_journal::Args),
 }
 
@@ -255,6 +257,7 @@ fn dispatch(command: Command, run: &mut Run) -> Result<Exit, CliError> {
         Command::Server(Server::Join(args)) => server_join::run(&args, run),
         Command::Server(Server::Link(args)) => server_link::run(&args, run),
         Command::Server(Server::About(args)) => server_about::run(&args, run),
+        Command::Server(Server::Find(args)) => server_find::run(&args, run),
         Command::Server(Server::Journal(args)) => server_journal::run(&args, run),
     }
 }

@@ -56,14 +56,11 @@ impl Screwed {
         node.board.second(&self.air);
         let outcome = match node.board.take_pending() {
             None => node.poll(at, Event::Nothing),
-            Some(Pending::Join(Ok(rssi_dbm))) => node.poll(at, Event::Joined { rssi_dbm }),
-            Some(Pending::Join(Err(why))) => node.poll(at, Event::JoinFailed(why)),
-            Some(Pending::Lost) => node.poll(at, Event::Lost),
-            Some(Pending::Silence) => node.poll(at, Event::NoResponse),
             Some(Pending::Request { request, .. }) => match carry(addr, &request) {
                 None => node.poll(at, Event::NoResponse),
                 Some((status, body)) => node.poll(at, Event::Response { status, body: &body }),
             },
+            Some(other) => node.poll(at, other.event()),
         };
         match outcome {
             Ok(()) if !node.board.wants_restart() => self.node = Some(node),
