@@ -1,11 +1,13 @@
 //! What a board has to bring: flash, chance, the wire to the other chip, a radio, a restart.
 
 mod flash;
+mod i2c;
 mod layout;
 mod nor;
 mod request;
 
 pub use flash::{Flash, FlashFault};
+pub use i2c::I2cWire;
 pub use layout::{Area, Layout, LayoutFault};
 pub use nor::NorAdapter;
 pub use request::{PATH_MAX, Request};
