@@ -29,6 +29,8 @@ pub mod clock;
 pub mod config;
 pub mod contract;
 pub mod error;
+#[cfg(feature = "fleet")]
+pub mod fleet;
 pub mod journal;
 mod keys;
 pub mod local_link;

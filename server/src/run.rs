@@ -404,7 +404,7 @@ fn note(database: &Path, machine: &Clock, event: &'static str, sentence: String)
     .map_err(|fault: StoreFault| StartError::Store(fault))
 }
 
-fn make_private(data: &Path) -> Result<(), StartError> {
+pub(crate) fn make_private(data: &Path) -> Result<(), StartError> {
     if data.is_dir() {
         return Ok(());
     }
@@ -418,7 +418,7 @@ fn make_private(data: &Path) -> Result<(), StartError> {
 }
 
 /// Two servers on one folder would both believe themselves alone.
-fn lock(data: &Path) -> Result<File, StartError> {
+pub(crate) fn lock(data: &Path) -> Result<File, StartError> {
     let path = data.join("pintle.lock");
     let lock = File::options().create(true).truncate(false).write(true).open(&path).map_err(file(&path))?;
     match lock.try_lock() {

@@ -2,5 +2,6 @@
 
 pub mod emulator;
 pub mod fuzz;
+pub mod load;
 pub mod measure;
 mod tool;

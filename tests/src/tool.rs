@@ -50,6 +50,9 @@ pub enum MeasureError {
         /// How long.
         seconds: u64,
     },
+    /// Load could not be put on a server, or a folder not be filled for it.
+    #[error(transparent)]
+    Load(Box<dyn std::error::Error + Send + Sync>),
     /// A program said something else than expected.
     #[error("{what}: {found:?}")]
     Unexpected {

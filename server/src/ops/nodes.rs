@@ -17,7 +17,7 @@ pub(crate) fn announce(
     now: Seconds,
 ) -> Result<(), ApiError> {
     check_text("name", &wish.name, 40)?;
-    if nodes::list(conn)?.iter().any(|n| n.id != node && n.retired_at.is_none() && n.name == wish.name) {
+    if nodes::is_named(conn, &wish.name, &node)? {
         let why = format!("another node is called \"{}\" already", wish.name);
         return Err(ApiError::BadField { field: "name".to_owned(), why });
     }

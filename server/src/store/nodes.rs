@@ -70,6 +70,14 @@ pub fn list(conn: &Connection) -> Result<Vec<NodeRow>, StoreFault> {
     Ok(nodes)
 }
 
+/// Whether another node than this one, in service, is called so.
+pub fn is_named(conn: &Connection, name: &str, but: &NodeId) -> Result<bool, StoreFault> {
+    let sql = "SELECT EXISTS (SELECT 1 FROM node WHERE name = :name AND id <> :but AND retired_at IS NULL)";
+    Ok(conn
+        .prepare_cached(sql)?
+        .query_row(named_params! { ":name": name, ":but": but.0 }, |row| row.get(0))?)
+}
+
 /// The key by which a node's check-ins are verified: absent if it is not known or not admitted.
 pub fn signing_key(conn: &Connection, node: &NodeId) -> Result<Option<PublicKey>, StoreFault> {
     let mut statement = conn.prepare_cached("SELECT signing_key FROM node WHERE id = :id")?;

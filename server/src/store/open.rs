@@ -101,13 +101,14 @@ pub enum OpenFault {
 }
 
 /// Every migration, oldest first.
-const SQL: [&str; 6] = [
+pub(crate) const SQL: [&str; 7] = [
     include_str!("../../../migrations/01-beginning/up.sql"),
     include_str!("../../../migrations/02-suit-reports/up.sql"),
     include_str!("../../../migrations/03-careful-waves/up.sql"),
     include_str!("../../../migrations/04-history/up.sql"),
     include_str!("../../../migrations/05-tokens/up.sql"),
     include_str!("../../../migrations/06-clock-steps/up.sql"),
+    include_str!("../../../migrations/07-many-nodes/up.sql"),
 ];
 
 pub(super) static MIGRATIONS: LazyLock<Migrations<'static>> =
@@ -121,7 +122,7 @@ const WHOLE_CHECK_BYTES: u64 = 64 << 20;
 const NEWEST_ENTRIES: u32 = 1000;
 
 /// The connection that writes, with the newest schema.
-pub(super) fn writer(path: &Path) -> Result<Connection, OpenFault> {
+pub(crate) fn writer(path: &Path) -> Result<Connection, OpenFault> {
     let fault = |source| fault(path, source);
     let mut connection = Connection::open(path).map_err(fault)?;
     common(&connection).map_err(fault)?;

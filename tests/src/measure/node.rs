@@ -1,7 +1,7 @@
 //! What a node takes: flash, counted in the programs of `firmware/size`; memory and instructions, counted in
 //! `firmware/emulated` while it runs on emulated chips.
 
-use super::{Group, Row};
+use super::{Bound, Group, Row};
 use crate::emulator::fixture::Fixture;
 use crate::emulator::{Emulator, Machine};
 use crate::tool::{MeasureError, cargo, timed, workspace};
@@ -48,7 +48,7 @@ pub(super) fn rows() -> Result<Vec<Row>, MeasureError> {
 }
 
 fn row(name: &'static str, value: f64, bound: f64) -> Row {
-    Row { group: Group::Node, name, value, bound }
+    Row { group: Group::Node, name, value, bound: Bound::AtMost(bound) }
 }
 
 /// Counts what a program puts into flash: code, constants and initial values.
@@ -126,7 +126,7 @@ fn run_rows(machine: Machine, fixture: &Fixture) -> Result<Vec<Row>, MeasureErro
         row(process_name, 100.0 * process / (bare + hash), PROCESS_PERCENT),
     ];
     for (name, value) in beside.into_iter().zip([verify, bare, process, hash]) {
-        rows.push(row(name, value / million, f64::INFINITY));
+        rows.push(Row { bound: Bound::Shown, ..row(name, value / million, 0.0) });
     }
     Ok(rows)
 }
