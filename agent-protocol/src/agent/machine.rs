@@ -28,6 +28,8 @@ pub const DEFAULT_POLICY: Policy = Policy {
 const CONSENT_MILLIS: Millis = 10 * 60_000;
 /// Time between two tries to join a network.
 const JOIN_PAUSE: Millis = 5_000;
+/// The radio has not said for so long how joining went: try again.
+const JOIN_MILLIS: Millis = 60_000;
 /// Joined but without an authenticated answer for so long: try another network.
 const DEAF_MILLIS: Millis = 10 * 60_000;
 /// Failed tries to join a candidate before its bundle goes back.
@@ -63,7 +65,7 @@ pub(super) enum Radio {
     /// Not joined; try again at this time.
     Apart { retry_at: Millis },
     /// Joining this network.
-    Joining { index: u8 },
+    Joining { index: u8, since: Millis },
     /// Joined.
     On { index: u8, rssi_dbm: i8, since: Millis },
 }
@@ -93,6 +95,8 @@ pub struct Agent {
     pub(super) room_io: u32,
     candidate_tries: u8,
     pub(super) consent_at: Option<Millis>,
+    /// When what waits was staged, if that was since the start.
+    pub(super) staged_at: Option<Millis>,
     pub(super) programming: bool,
     pub(super) repair_at: Millis,
     /// The pause before the io chip is repaired again.
@@ -101,11 +105,11 @@ pub struct Agent {
     pub(super) io_took: bool,
     /// Since when the io chip has been seen to run an image that should not run there.
     pub(super) stranger_since: Option<Millis>,
-    restarting: bool,
+    pub(super) restarting: bool,
     /// Nothing that needs the record saved is begun before this time.
     pub(super) rest_until: Millis,
     /// The interlock has cleared a change; the relay is being inhibited before it is asked again.
-    clearing: bool,
+    pub(super) clearing: bool,
     /// When the relay was last let go.
     let_go_at: Option<Millis>,
 }
@@ -136,6 +140,7 @@ impl Agent {
             room_io,
             candidate_tries: 0,
             consent_at: None,
+            staged_at: None,
             programming: false,
             repair_at: REPAIR_AFTER,
             repair_pause: super::io::REPAIR_PAUSE,
@@ -273,7 +278,8 @@ impl Agent {
 
     /// Collects evidence from what is sensed.
     fn observe(&mut self, at: &Moment) {
-        if at.sense.pressed && self.record.staged.is_some() {
+        // A press in the moment in which it was staged came before anybody could know of it.
+        if at.sense.pressed && self.record.staged.is_some() && self.staged_at != Some(at.now) {
             self.consent_at = Some(at.now);
         }
         if !self.programming {
@@ -482,6 +488,9 @@ impl Agent {
     fn tend_radio(&mut self, at: &Moment, out: &mut Actions) {
         let deaf = at.now.saturating_sub(self.last_answer) >= DEAF_MILLIS;
         match self.radio {
+            Radio::Joining { since, .. } if at.now.saturating_sub(since) >= JOIN_MILLIS => {
+                self.radio = Radio::Apart { retry_at: at.now };
+            }
             Radio::Joining { .. } => {}
             // Joined, but nobody there: perhaps another network still reaches the server.
             Radio::On { since, .. } if deaf && at.now.saturating_sub(since) >= DEAF_MILLIS => {
@@ -499,7 +508,7 @@ impl Agent {
                     silent_for: at.now.saturating_sub(self.last_answer),
                 });
                 self.last_tried = Some(index);
-                self.radio = Radio::Joining { index };
+                self.radio = Radio::Joining { index, since: at.now };
                 push(out, Action::Join(index));
             }
         }

@@ -21,9 +21,13 @@ mod found_tests;
 mod hardship;
 mod io;
 mod machine;
+#[cfg(all(test, feature = "author", feature = "sim"))]
+mod model;
 mod node;
 #[cfg(all(test, feature = "author", feature = "sim"))]
 mod pair_tests;
+#[cfg(all(test, feature = "author", feature = "sim"))]
+mod relay_tests;
 mod servers;
 mod storage;
 mod take;

@@ -36,13 +36,13 @@ pub(super) struct Job {
     run: Run,
     change: Change,
     slot: Slot,
-    doing: Doing,
+    pub(super) doing: Doing,
     /// What the spare slot was found to hold, until it is written again.
     measured: Option<(u32, Measured)>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Doing {
+pub(super) enum Doing {
     /// Erasing for a payload of this size and digest.
     Erasing { size: u32, digest: Digest },
     /// Waiting for the piece at `next`.
@@ -198,6 +198,7 @@ impl Agent {
             Ok(true) => {
                 // A press on the button was for what waited before.
                 self.consent_at = None;
+                self.staged_at = Some(at.now);
                 self.staged_touches = match job.change.part {
                     Part::Conf => crate::cbor::decode_message::<Bundle>(&scratch.plain)
                         .ok()

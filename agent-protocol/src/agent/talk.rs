@@ -25,7 +25,7 @@ const INTERVALS: core::ops::RangeInclusive<u32> = 1..=86_400;
 
 /// A request that is out.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Out {
+pub(super) enum Out {
     Claim,
     CheckIn(Nonce),
     Envelope,
@@ -35,10 +35,10 @@ enum Out {
 /// Where talking stands.
 #[derive(Clone, Debug)]
 pub(super) struct Talk {
-    next_at: Millis,
+    pub(super) next_at: Millis,
     interval: u32,
-    out: Option<(Out, Millis)>,
-    unknown_here: bool,
+    pub(super) out: Option<(Out, Millis)>,
+    pub(super) unknown_here: bool,
     report: Vec<u8, MAX_REPORT>,
 }
 

@@ -7,7 +7,7 @@ mod worn_flash;
 
 /// Says what was done, past the test runner, which keeps what is printed by a test that passes to
 /// itself.
-fn tell(what: core::fmt::Arguments<'_>) {
+pub(super) fn tell(what: core::fmt::Arguments<'_>) {
     use std::io::Write;
     let _ = writeln!(std::io::stderr(), "{what}");
 }
