@@ -57,11 +57,11 @@ reasons! {
     EnvelopeOther = 109, "the envelope is not the one that was offered";
     /// It takes more steps than a manifest may; detail: offset of the command.
     TooLong = 110, "its manifest takes more steps than are allowed";
-    /// The payload did not come, in spite of repeats; detail: bytes received.
-    FetchFailed = 200, "the image could not be fetched";
+    /// The server has no such envelope or payload; detail: 0. What fails otherwise is asked for again.
+    FetchFailed = 200, "the server does not have what it needs";
     /// The payload's digest is another than the manifest's.
     PayloadWrong = 201, "what was fetched is not what was signed";
-    /// The image carries no usable note; detail: byte offset.
+    /// The image carries no usable note.
     NoteBroken = 202, "the image does not say what it is";
     /// The image's note contradicts the manifest or the board.
     NoteOther = 203, "the image is not what its manifest says";

@@ -175,6 +175,79 @@ def note(chip, version, link, profile, klass):
     return head + struct.pack("<I", zlib.crc32(head))
 
 
+# Sections 4, 7 and 9: what must be refused, and as what.
+
+
+def decoded(data):
+    """A map that is all of the data, or None."""
+    try:
+        value = cbor2.loads(data)
+    except (ValueError, EOFError):
+        return None
+    return value if isinstance(value, dict) and cbor(value) == data else None
+
+
+def image_refused(parameters, version, payload, node, klass):
+    """Reason for which an image of the net chip is not staged, or None."""
+    if parameters[14] > node["room"]:
+        return 106
+    if parameters[3] != suit_digest(sha256(payload)):
+        return 201
+    if b"PINTLE\x00\x01" not in payload:
+        return 202
+    at = payload.index(b"PINTLE\x00\x01")
+    link, profile = parameters[-257], parameters[-258]
+    if payload[at : at + 64] != note(1, version, link, profile, klass):
+        return 203
+    other = node["runs"]["io"]
+    meet = max(link[0], other["link"][0]) <= min(link[1], other["link"][1])
+    return None if meet and profile[0] == other["profile"][0] else 310
+
+
+def envelope_refused(v, node, keys, klass):
+    """Reason for which a node refuses an envelope that one of its keys has signed, or None."""
+    message, payload = bytes.fromhex(v["message"]), bytes.fromhex(v["payload"])
+    if len(message) > node["envelope"]:
+        return 106
+    wrapper = cbor2.loads(message).value
+    component = cbor2.loads(cbor2.loads(wrapper[3])[3])[2][0][0].decode()
+    role = {"conf": "bundle", "keys": "root"}.get(component, "image")
+    manifest, signed = open_envelope(message, bytes.fromhex(keys[role]["public"]))
+    if cbor2.loads(signed)[1].hex() != v["offered"]:
+        return 109
+    shared, install = cbor2.loads(cbor2.loads(manifest[3])[4]), cbor2.loads(manifest[20])
+    if 14 in install[::2]:
+        return 108
+    parameters = {**shared[1], **install[1]}
+    if role == "image":
+        version = cbor2.loads(manifest[6]) if 6 in manifest else None
+        return image_refused(parameters, version, payload, node, klass)
+    content = parameters[18]
+    if role == "bundle":
+        content, _, _ = unseal(bytes.fromhex(keys["sealing"]["private"]), parameters[19], content)
+        return None if decoded(content) else 301
+    anchors = decoded(content)
+    if anchors is None:
+        return 320
+    all_keys = [anchors[0], *anchors[1], *anchors[2], anchors[3]]
+    return None if len(set(all_keys)) == len(all_keys) else 320
+
+
+def trial_lost(v, node, settings):
+    """Reason for which a trial is lost, if the io chip says no more than that."""
+    hello, status = bytes.fromhex(v["hello"]), bytes.fromhex(v["status"])
+    assert hello == frame(129, 1, hello[3:-2]) and status == frame(130, 1, status[3:-2])
+    oldest, newest, profile = struct.unpack_from("<BBH", hello, 10)
+    ours = node["runs"]["net"]
+    meet = max(oldest, ours["link"][0]) <= min(newest, ours["link"][1]) and profile == ours["profile"][0]
+    position, flags, _, _, _, told = struct.unpack_from("<BBHHIH", status, 3)
+    if not meet or told != settings:
+        return 400
+    if position == 0 or not flags & 0x40:
+        return 401
+    return None if position == v["before"] else 402
+
+
 def check(folder):
     """Verifies and opens every vector; the number of facts that held."""
     load = lambda name: json.loads((folder / name).read_text())
@@ -260,6 +333,17 @@ def check(folder):
         same(v["name"], made.hex(), v["note"])
         same(v["name"], image[v["note_at"] :][:64], made)
         same(v["name"], sha256(image).hex(), v["sha256"])
+
+    refused = load("refused.json")
+    net_class = bytes.fromhex(keys_file["net_class"])
+    for v in refused["envelopes"]:
+        if v["reason"] in (106, 108, 109, 201, 202, 203, 301, 310, 320):
+            same(v["name"], envelope_refused(v, refused["node"], keys, net_class), v["reason"])
+    for v in refused["trials"]:
+        same(v["name"], trial_lost(v, refused["node"], link["settings_sum"]), v["reason"])
+    for v in refused["records"]:
+        record = cbor2.loads(bytes.fromhex(v["record"]))
+        same(v["name"], 405 if record[9][2] == 0 else None, v["reason"])
     return held
 
 

@@ -169,11 +169,10 @@ fn detail(reason: Reason, detail: u32) -> String {
         Reason::SequenceOld => format!(", it has {detail}"),
         Reason::TooLarge => format!(", it has {detail} bytes"),
         Reason::Unsupported => format!(", number {detail}"),
-        Reason::NoteBroken => format!(", at byte {detail} of the image"),
         Reason::BundleBroken | Reason::KeysBroken => format!(", at byte {detail} of it"),
         Reason::BundleRule => format!(", number {detail}"),
         Reason::Resets => format!(", {detail} starts"),
-        Reason::FetchFailed | Reason::LinkFailed => format!(", after {detail} bytes"),
+        Reason::LinkFailed => format!(", after {detail} bytes"),
         Reason::FlashWorn => format!(", at address {detail}"),
         _ => String::new(),
     }

@@ -1,6 +1,7 @@
 //! The contract of the wire: `docs/pintle.cddl`, the vectors in `docs/vectors`, and a second
 //! implementation written from `docs/wire.md` alone.
 
+mod node;
 mod prose;
 mod python;
 mod refused;

@@ -12,7 +12,7 @@ use pintle_protocol::checkin::{
     Candidate, CheckIn, Claim, Ending, Offer, Outcome, PROTOCOL, Phase, Position, Reply, Running, Wifi,
     claim_proof,
 };
-use pintle_protocol::cose::{SigningKey, StaticSecret, sign1};
+use pintle_protocol::cose::{AAD_REPLY, SigningKey, StaticSecret, sign1};
 use pintle_protocol::id::{Chip, Digest, NodeId, Nonce, PublicKey, Uuid16};
 use pintle_protocol::image::{ImageNote, Quirk};
 use pintle_protocol::interlock::Hold;
@@ -201,6 +201,10 @@ pub(crate) fn reply(offer: Option<Offer>) -> Reply {
     Reply { protocol: PROTOCOL, nonce, node: node(), time: 1_800_000_000, next_seconds: 300, offer }
 }
 
+pub(crate) fn signed_reply(offer: Option<Offer>) -> Vec<u8> {
+    signed(&signing(SERVER), &plain(&reply(offer)), AAD_REPLY)
+}
+
 pub(crate) fn anchors() -> TrustAnchors {
     TrustAnchors {
         root: public(ROOT),
@@ -307,14 +311,22 @@ pub(crate) fn note(chip: Chip) -> ImageNote {
 
 /// 200 bytes with the note at byte 64; no processor would run them.
 pub(crate) fn image(chip: Chip) -> Vec<u8> {
+    image_with(&note(chip))
+}
+
+pub(crate) fn image_with(note: &ImageNote) -> Vec<u8> {
     let mut bytes: Vec<u8> = (0..200u32).map(|n| (n * 7 % 251) as u8).collect();
-    bytes[64..128].copy_from_slice(&note(chip).encode());
+    bytes[64..128].copy_from_slice(&note.encode());
     bytes
 }
 
 pub(crate) fn image_envelope(chip: Chip, sequence: u64, key: Key) -> Vec<u8> {
-    let (bytes, note) = (image(chip), note(chip));
-    let digest = Digest::of(&bytes);
+    envelope_of(chip, sequence, key, &note(chip), &image(chip))
+}
+
+/// An envelope for any payload, which says of it what `note` says.
+pub(crate) fn envelope_of(chip: Chip, sequence: u64, key: Key, note: &ImageNote, payload: &[u8]) -> Vec<u8> {
+    let digest = Digest::of(payload);
     let reference_uri = format!("image/{chip}/{sequence}");
     let manifest = ImageManifest {
         vendor: vendor(),
@@ -323,7 +335,7 @@ pub(crate) fn image_envelope(chip: Chip, sequence: u64, key: Key) -> Vec<u8> {
         sequence,
         version: note.version,
         digest,
-        size: bytes.len() as u32,
+        size: payload.len() as u32,
         uri: &payload_uri(&digest),
         link: note.link,
         profile: note.profile,
