@@ -7,30 +7,35 @@
 
 mod journal;
 mod nodes;
+pub mod openapi;
 mod rollouts;
 pub mod routes;
 pub mod text;
 mod windows;
 
-pub use journal::{BadEntry, JournalCheck, JournalEntry, JournalHead, JournalPage};
+pub use journal::{
+    BadEntry, JournalCheck, JournalEntry, JournalHead, JournalPage, MOST_ENTRIES, USUAL_ENTRIES,
+};
 pub use nodes::{
-    Admit, ClaimView, ExpectNode, NodeView, OutcomeView, ReportView, Retire, RunningView, Status,
-    SuitReportView, WifiView,
+    Admit, ClaimView, ExpectNode, MOST_NAME, MOST_NOTE, NodeView, OutcomeView, ReportView, Retire,
+    RunningView, Status, SuitReportView, WifiView,
 };
 pub use rollouts::{
-    Approve, Evidence, Gate, Kind, NewRollout, NewStep, NewTarget, NewWave, Note, OnFailure, Progress,
+    Approve, Evidence, Gate, Kind, LEAST_WAITING, MOST_IN_WAVE, MOST_NODES, MOST_SECONDS, MOST_SEEN,
+    MOST_STEPS, MOST_TITLE, MOST_WAVES, NewRollout, NewStep, NewTarget, NewWave, Note, OnFailure, Progress,
     RolloutState, RolloutView, TargetView, WaveState, WaveView,
 };
-pub use windows::{Day, DaySpan, Windows, WindowsView};
+pub use windows::{Day, DaySpan, MOST_SPANS, Windows, WindowsView};
 
 use pintle_protocol::id::{Digest, PublicKey};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Seconds since 1970-01-01 UTC.
 pub type Seconds = i64;
 
 /// Who answers: `GET /api/v1/about`.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct About {
     /// Always `pintle-server`.
     pub name: String,
@@ -42,14 +47,16 @@ pub struct About {
     pub time: Seconds,
     /// Ed25519 key that signs its replies to nodes; goes on the starter card.
     #[serde(with = "text")]
+    #[schemars(with = "text::Hex<32>")]
     pub server_key: PublicKey,
 }
 
 /// What became of an uploaded payload: `PUT /api/v1/payloads/{sha256}`.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct PayloadStored {
     /// SHA-256 of its bytes.
     #[serde(with = "text")]
+    #[schemars(with = "text::Hex<32>")]
     pub digest: Digest,
     /// Its length in bytes.
     pub size: u64,
@@ -58,10 +65,11 @@ pub struct PayloadStored {
 }
 
 /// What became of an uploaded envelope: `PUT /api/v1/envelopes/{manifest digest}`.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct EnvelopeStored {
     /// Its manifest digest.
     #[serde(with = "text")]
+    #[schemars(with = "text::Hex<32>")]
     pub digest: Digest,
     /// Its length in bytes.
     pub size: u64,
@@ -74,7 +82,7 @@ pub struct EnvelopeStored {
 }
 
 /// A link that signs a browser in, once: `POST /api/v1/sign-in-links`.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct SignInLink {
     /// Path and query on this server.
     pub path: String,
@@ -83,14 +91,14 @@ pub struct SignInLink {
 }
 
 /// The body of every answer that is not a success.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct ErrorBody {
     /// The error.
     pub error: ErrorDetail,
 }
 
 /// What went wrong.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct ErrorDetail {
     /// Stable word for programs; one of a fixed list.
     pub code: String,

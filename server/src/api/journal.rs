@@ -1,7 +1,7 @@
 //! The journal.
 
 use crate::app::App;
-use crate::contract::{JournalCheck, JournalHead, JournalPage};
+use crate::contract::{JournalCheck, JournalHead, JournalPage, MOST_ENTRIES, USUAL_ENTRIES};
 use crate::error::ApiError;
 use crate::journal::head::sign;
 use crate::store::{self, StoreFault};
@@ -19,7 +19,7 @@ struct Wanted {
 }
 
 const fn usual() -> u32 {
-    100
+    USUAL_ENTRIES
 }
 
 /// Reads the journal, oldest first.
@@ -30,8 +30,8 @@ pub(super) async fn page(
     let Wanted { after, limit } = web::Query::<Wanted>::from_query(request.query_string())
         .map_err(|e| ApiError::BadQuery { why: e.to_string() })?
         .into_inner();
-    if !(1..=500).contains(&limit) {
-        return Err(ApiError::BadQuery { why: format!("`limit` is {limit}; take 1 to 500") });
+    if !(1..=MOST_ENTRIES).contains(&limit) {
+        return Err(ApiError::BadQuery { why: format!("`limit` is {limit}; take 1 to {MOST_ENTRIES}") });
     }
     let page =
         app.db.read::<_, ApiError, _>(move |conn| Ok(store::journal::page(conn, after, limit)?)).await?;

@@ -2,23 +2,32 @@
 
 use super::{Seconds, text};
 use pintle_protocol::id::{Digest, NodeId, PublicKey, Uuid16};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::fmt;
+
+/// Characters of a name, at most.
+pub const MOST_NAME: usize = 40;
+/// Characters of a note for the journal, at most.
+pub const MOST_NOTE: usize = 200;
 
 /// Announces a new node, so that its claim is known as expected: `PUT /api/v1/nodes/{id}`.
 ///
 /// Repeating it changes nothing. The claim code of an admitted node is changed only with
 /// `replace`: the admitted keys stay in force until new ones are admitted.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ExpectNode {
     /// What people call it; 1 to 40 characters, no control characters.
+    #[schemars(length(min = 1, max = MOST_NAME))]
     pub name: String,
     /// Class of its board.
     #[serde(with = "text")]
+    #[schemars(with = "text::Hex<16>")]
     pub class: Uuid16,
     /// SHA-256 of the claim code on its starter card.
     #[serde(with = "text")]
+    #[schemars(with = "text::Hex<32>")]
     pub code_digest: Digest,
     /// Whether an admitted node may be claimed anew, with another code.
     #[serde(default)]
@@ -28,32 +37,36 @@ pub struct ExpectNode {
 /// Accepts a node's own keys: `POST /api/v1/nodes/{id}/admit`. Whoever sends it has checked the
 /// proof in the claim. Other keys than those admitted before are taken only after the node was
 /// announced again with `replace`.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Admit {
     /// Its Ed25519 key.
     #[serde(with = "text")]
+    #[schemars(with = "text::Hex<32>")]
     pub signing_key: PublicKey,
     /// Its X25519 key.
     #[serde(with = "text")]
+    #[schemars(with = "text::Hex<32>")]
     pub sealing_key: PublicKey,
 }
 
 /// Takes a node out of service: `POST /api/v1/nodes/{id}/retire`. Its check-ins are refused from
 /// then on, and rollouts go on without it. Announcing it again brings it back.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Retire {
     /// Why, for the journal; up to 200 characters.
     #[serde(default)]
+    #[schemars(length(min = 1, max = MOST_NOTE))]
     pub note: Option<String>,
 }
 
 /// A claim that waits to be checked and admitted: `GET /api/v1/claims`.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct ClaimView {
     /// The node that it says it is.
     #[serde(with = "text")]
+    #[schemars(with = "text::Hex<16>")]
     pub node: NodeId,
     /// The COSE_Sign1 as received, in hexadecimal.
     pub body: String,
@@ -63,7 +76,7 @@ pub struct ClaimView {
 
 /// What a node reported of the last manifest that it carried out or stopped at:
 /// `GET /api/v1/nodes/{id}/suit-report`.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct SuitReportView {
     /// When it came.
     pub at: Seconds,
@@ -72,7 +85,7 @@ pub struct SuitReportView {
 }
 
 /// Where a node stands, in one phrase.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
 pub enum Status {
     /// Announced; its claim has not come.
     #[serde(rename = "expected")]
@@ -150,15 +163,17 @@ impl fmt::Display for Status {
 }
 
 /// A node as the server knows it: `GET /api/v1/nodes`, `GET /api/v1/nodes/{id}`.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct NodeView {
     /// Its device identifier.
     #[serde(with = "text")]
+    #[schemars(with = "text::Hex<16>")]
     pub id: NodeId,
     /// What people call it.
     pub name: String,
     /// Class of its board.
     #[serde(with = "text")]
+    #[schemars(with = "text::Hex<16>")]
     pub class: Uuid16,
     /// Where it stands.
     pub status: Status,
@@ -166,9 +181,11 @@ pub struct NodeView {
     pub admitted: bool,
     /// Its Ed25519 key, once admitted.
     #[serde(default, with = "text::maybe")]
+    #[schemars(with = "Option<text::Hex<32>>")]
     pub signing_key: Option<PublicKey>,
     /// Its X25519 key, once admitted.
     #[serde(default, with = "text::maybe")]
+    #[schemars(with = "Option<text::Hex<32>>")]
     pub sealing_key: Option<PublicKey>,
     /// When its last authenticated check-in came.
     pub last_seen: Option<Seconds>,
@@ -181,7 +198,7 @@ pub struct NodeView {
 }
 
 /// A node's last check-in.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct ReportView {
     /// Its check-in counter.
     pub counter: u64,
@@ -197,6 +214,7 @@ pub struct ReportView {
     pub sequences: [u64; 3],
     /// Manifest digest of the bundle in force.
     #[serde(default, with = "text::maybe")]
+    #[schemars(with = "Option<text::Hex<32>>")]
     pub bundle: Option<Digest>,
     /// Where the door is: `not known`, `open`, `partly open`, `closed`.
     pub position: String,
@@ -204,6 +222,7 @@ pub struct ReportView {
     pub phase: String,
     /// Manifest digest of the envelope that `phase` is about.
     #[serde(default, with = "text::maybe")]
+    #[schemars(with = "Option<text::Hex<32>>")]
     pub subject: Option<Digest>,
     /// Why it waits, each a sentence, most telling first.
     pub holds: Vec<String>,
@@ -218,12 +237,13 @@ pub struct ReportView {
 }
 
 /// What runs on one chip.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct RunningView {
     /// Version, `major.minor.patch`.
     pub version: String,
     /// SHA-256 of the image.
     #[serde(with = "text")]
+    #[schemars(with = "text::Hex<32>")]
     pub digest: Digest,
     /// Oldest link version it speaks.
     pub link_oldest: u8,
@@ -238,10 +258,11 @@ pub struct RunningView {
 }
 
 /// The last update that ended on a node.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct OutcomeView {
     /// Manifest digest of its envelope.
     #[serde(with = "text")]
+    #[schemars(with = "text::Hex<32>")]
     pub envelope: Digest,
     /// How it ended: `kept`, `went back`, `refused`.
     pub ending: String,
@@ -254,7 +275,7 @@ pub struct OutcomeView {
 }
 
 /// Where a node's Wi-Fi stands.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct WifiView {
     /// Index of the network in use, in the bundle's list.
     pub index: u8,

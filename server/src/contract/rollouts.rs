@@ -1,19 +1,39 @@
 //! Rollouts: what goes to which nodes, in which waves, and how far it has come.
 
-use super::{Seconds, Windows, WindowsView, text};
+use super::{MOST_NOTE, Seconds, Windows, WindowsView, text};
 use pintle_protocol::id::{Digest, NodeId};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
+/// Waves of a rollout, at most.
+pub const MOST_WAVES: usize = 32;
+/// Nodes of a wave, at most.
+pub const MOST_IN_WAVE: usize = 4096;
+/// Nodes of a rollout, at most.
+pub const MOST_NODES: usize = 4096;
+/// Steps of a node, at most.
+pub const MOST_STEPS: usize = 8;
+/// Check-ins or door cycles that are asked for, at most: far more than anybody waits for.
+pub const MOST_SEEN: u32 = 1000;
+/// A year: longer than anybody soaks, and far from any overflow.
+pub const MOST_SECONDS: u32 = 365 * 86_400;
+/// The shortest time after which waiting for a door can count: a minute.
+pub const LEAST_WAITING: u32 = 60;
+/// Characters of a title, at most.
+pub const MOST_TITLE: usize = 80;
+
 /// Plans a rollout: `POST /api/v1/rollouts`. It is `ready` and offers nothing until started.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct NewRollout {
     /// What people call it; 1 to 80 characters.
+    #[schemars(length(min = 1, max = MOST_TITLE))]
     pub title: String,
     /// What it changes.
     pub kind: Kind,
     /// Waves in order, 1 to 32.
+    #[schemars(length(min = 1, max = MOST_WAVES))]
     pub waves: Vec<NewWave>,
     /// What happens when a gate fails.
     pub on_failure: OnFailure,
@@ -23,12 +43,14 @@ pub struct NewRollout {
 }
 
 /// Nodes that are updated at the same time.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct NewWave {
     /// Its nodes, 1 to 4096; a node occurs once in the whole rollout.
+    #[schemars(length(min = 1, max = MOST_IN_WAVE))]
     pub targets: Vec<NewTarget>,
     /// How long everything must stay well after its last node kept, before the wave passes.
+    #[schemars(range(max = MOST_SECONDS))]
     pub soak_seconds: u32,
     /// What must have been seen of every node that kept, besides time passing.
     #[serde(default)]
@@ -42,45 +64,51 @@ pub struct NewWave {
 
 /// What must have been seen of every node that kept before its wave passes. Nodes that are
 /// silent, failed or were changed by hand meanwhile do not count.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Evidence {
     /// Check-ins after the one by which it was kept; 0 to 1000.
     #[serde(default)]
+    #[schemars(range(max = MOST_SEEN))]
     pub min_check_ins: u32,
     /// Times that its door was seen closed, then not closed, then closed again; 0 to 1000. Only
     /// check-ins show where a door is, so that a door which opens and closes between two of them
     /// counts for nothing.
     #[serde(default)]
+    #[schemars(range(max = MOST_SEEN))]
     pub min_door_cycles: u32,
 }
 
 /// A node, and what it takes up, step by step.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct NewTarget {
     /// The node.
     #[serde(with = "text")]
+    #[schemars(with = "text::Hex<16>")]
     pub node: NodeId,
     /// Steps in order, 1 to 8; each is offered only after the one before it is kept.
+    #[schemars(length(min = 1, max = MOST_STEPS))]
     pub steps: Vec<NewStep>,
 }
 
 /// One envelope, and the one that returns the node to what it ran before.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct NewStep {
     /// Manifest digest of an uploaded envelope.
     #[serde(with = "text")]
+    #[schemars(with = "text::Hex<32>")]
     pub envelope: Digest,
     /// Manifest digest of the uploaded way back. Only a rollout that holds on failure may leave
     /// it out, where there is nothing to go back to (a node's first bundle, a rotation of keys).
     #[serde(default, with = "text::maybe")]
+    #[schemars(with = "Option<text::Hex<32>>")]
     pub way_back: Option<Digest>,
 }
 
 /// What a wave tolerates before it fails.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Gate {
     /// Nodes that may go back or refuse; 0 is wise with few nodes.
@@ -89,6 +117,7 @@ pub struct Gate {
     pub max_silent: u32,
     /// A node that has not checked in for this long counts as silent; at least twice
     /// the interval of check-ins, 600 as usual.
+    #[schemars(range(max = MOST_SECONDS))]
     pub silent_after_seconds: u32,
     /// Nodes that may be waiting for their door for longer than `waiting_after_seconds`; any
     /// number if left out. New firmware that no longer knows where the door is shows this way.
@@ -96,6 +125,7 @@ pub struct Gate {
     pub max_waiting: Option<u32>,
     /// See `max_waiting`; a day as usual.
     #[serde(default = "a_day")]
+    #[schemars(range(min = LEAST_WAITING, max = MOST_SECONDS))]
     pub waiting_after_seconds: u32,
     /// Nodes that kept and may be unwell since, by the two limits below.
     #[serde(default)]
@@ -106,6 +136,7 @@ pub struct Gate {
     /// A node whose signal was below this many dBm in three check-ins in a row is unwell; never
     /// if left out.
     #[serde(default)]
+    #[schemars(range(max = -1))]
     pub min_signal_dbm: Option<i8>,
 }
 
@@ -128,7 +159,7 @@ impl Gate {
 }
 
 /// What a rollout changes.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Kind {
     /// Firmware of one or both chips.
@@ -154,7 +185,7 @@ impl Kind {
 }
 
 /// What happens when a gate fails. Either way nothing more is offered forward.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum OnFailure {
     /// The rollout is held, until a person decides.
@@ -165,21 +196,23 @@ pub enum OnFailure {
 
 /// Starts, holds, resumes, turns back or ends a rollout: `POST /api/v1/rollouts/{id}/start`,
 /// `/hold`, `/resume`, `/turn-back`, `/end`. An empty body is fine too.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Note {
     /// Why, for the journal; up to 200 characters.
     #[serde(default)]
+    #[schemars(length(min = 1, max = MOST_NOTE))]
     pub note: Option<String>,
 }
 
 /// Approves the wave that waits for it: `POST /api/v1/rollouts/{id}/approve`. An empty body is
 /// fine too.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Approve {
     /// Why, for the journal; up to 200 characters.
     #[serde(default)]
+    #[schemars(length(min = 1, max = MOST_NOTE))]
     pub note: Option<String>,
     /// The wave that is meant, counted from 1; refused if another one waits.
     #[serde(default)]
@@ -187,7 +220,7 @@ pub struct Approve {
 }
 
 /// Where a rollout stands.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
 pub enum RolloutState {
     /// Planned, not started.
     #[serde(rename = "ready")]
@@ -226,7 +259,7 @@ impl fmt::Display for RolloutState {
 }
 
 /// Where a wave stands.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
 pub enum WaveState {
     /// An earlier wave has not passed.
     #[serde(rename = "not open")]
@@ -269,7 +302,7 @@ impl fmt::Display for WaveState {
 }
 
 /// How far a rollout has come: `GET /api/v1/rollouts`, `GET /api/v1/rollouts/{id}`.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct RolloutView {
     /// Number, counted from 1.
     pub id: i64,
@@ -301,7 +334,7 @@ pub struct RolloutView {
 }
 
 /// How far a wave has come.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct WaveView {
     /// Number, counted from 1.
     pub number: u32,
@@ -331,7 +364,7 @@ pub struct WaveView {
 }
 
 /// Where a node of a rollout stands, in one phrase.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
 pub enum Progress {
     /// Its wave has not opened, or another rollout has the node.
     #[serde(rename = "waiting for its turn")]
@@ -386,10 +419,11 @@ impl fmt::Display for Progress {
 }
 
 /// Where a node of a rollout stands.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct TargetView {
     /// The node.
     #[serde(with = "text")]
+    #[schemars(with = "text::Hex<16>")]
     pub node: NodeId,
     /// What people call it.
     pub name: String,

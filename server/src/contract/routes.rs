@@ -1,6 +1,12 @@
 //! Every route: as a table for the server and the documentation, and as functions for clients.
 
+use super::{
+    About, Admit, Approve, ClaimView, EnvelopeStored, ExpectNode, JournalCheck, JournalHead, JournalPage,
+    MOST_ENTRIES, NewRollout, NodeView, Note, PayloadStored, Retire, RolloutView, SignInLink, SuitReportView,
+    USUAL_ENTRIES,
+};
 use pintle_protocol::id::{Digest, NodeId};
+use schemars::{JsonSchema, Schema, SchemaGenerator};
 
 /// Who may call a route.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -17,8 +23,43 @@ pub enum Who {
     Browser,
 }
 
+/// Writes the schema of a type of the contract.
+pub type Shape = fn(&mut SchemaGenerator) -> Schema;
+
+const fn shape<T: JsonSchema>() -> Shape {
+    SchemaGenerator::subschema_for::<T>
+}
+
+/// What the body of a request is.
+#[derive(Clone, Copy, Debug)]
+pub enum Takes {
+    /// There is none.
+    Nothing,
+    /// JSON.
+    Json(Shape),
+    /// JSON, or nothing at all.
+    MaybeJson(Shape),
+    /// Bytes as they are.
+    Bytes,
+}
+
+/// A number in the query of a request.
+#[derive(Clone, Copy, Debug)]
+pub struct Number {
+    /// Its name.
+    pub name: &'static str,
+    /// What it says.
+    pub what: &'static str,
+    /// The smallest that is taken.
+    pub least: i64,
+    /// The largest that is taken.
+    pub most: i64,
+    /// What counts when it is left out.
+    pub usual: i64,
+}
+
 /// One route.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug)]
 pub struct Route {
     /// HTTP method.
     pub method: &'static str,
@@ -28,57 +69,157 @@ pub struct Route {
     pub who: Who,
     /// What it does.
     pub what: &'static str,
+    /// What its query may hold.
+    pub query: &'static [Number],
+    /// What the body of a request is.
+    pub takes: Takes,
+    /// Status and JSON of an answer that is a success; pages and nodes get something else.
+    pub answers: Option<(u16, Shape)>,
+    /// The statuses of its own by which it refuses. Those that follow from the rest are not
+    /// among them: who may call, a path with variables, a body.
+    pub refuses: &'static [u16],
+}
+
+impl Route {
+    const fn new(method: &'static str, path: &'static str, who: Who, what: &'static str) -> Self {
+        Self { method, path, who, what, query: &[], takes: Takes::Nothing, answers: None, refuses: &[] }
+    }
+
+    const fn query(self, query: &'static [Number]) -> Self {
+        Self { query, ..self }
+    }
+
+    const fn json<T: JsonSchema>(self) -> Self {
+        Self { takes: Takes::Json(shape::<T>()), ..self }
+    }
+
+    const fn maybe_json<T: JsonSchema>(self) -> Self {
+        Self { takes: Takes::MaybeJson(shape::<T>()), ..self }
+    }
+
+    const fn bytes(self) -> Self {
+        Self { takes: Takes::Bytes, ..self }
+    }
+
+    const fn answers<T: JsonSchema>(self, status: u16) -> Self {
+        Self { answers: Some((status, shape::<T>())), ..self }
+    }
+
+    const fn refuses(self, refuses: &'static [u16]) -> Self {
+        Self { refuses, ..self }
+    }
 }
 
 const fn operator(method: &'static str, path: &'static str, what: &'static str) -> Route {
-    Route { method, path, who: Who::Operator, what }
+    Route::new(method, path, Who::Operator, what)
 }
 
 const fn viewer(method: &'static str, path: &'static str, what: &'static str) -> Route {
-    Route { method, path, who: Who::Viewer, what }
+    Route::new(method, path, Who::Viewer, what)
 }
 
 const fn page(path: &'static str, what: &'static str) -> Route {
-    Route { method: "GET", path, who: Who::Browser, what }
+    Route::new("GET", path, Who::Browser, what)
 }
 
 const fn anybody(method: &'static str, path: &'static str, what: &'static str) -> Route {
-    Route { method, path, who: Who::Anybody, what }
+    Route::new(method, path, Who::Anybody, what)
 }
 
 const fn node(method: &'static str, path: &'static str, what: &'static str) -> Route {
-    Route { method, path, who: Who::Node, what }
+    Route::new(method, path, Who::Node, what)
 }
+
+const JOURNAL_QUERY: &[Number] = &[
+    Number {
+        name: "after",
+        what: "Only entries with a higher number than this.",
+        least: i64::MIN,
+        most: i64::MAX,
+        usual: 0,
+    },
+    Number {
+        name: "limit",
+        what: "How many entries at most.",
+        least: 1,
+        most: MOST_ENTRIES as i64,
+        usual: USUAL_ENTRIES as i64,
+    },
+];
 
 /// Every route. The server serves what stands here and nothing else, to whom it stands here.
 pub const ROUTES: &[Route] = &[
-    viewer("GET", "/api/v1/about", "says who answers: version, time, key"),
-    viewer("GET", "/api/v1/nodes", "lists the nodes by name"),
-    viewer("GET", "/api/v1/nodes/{id}", "shows one node"),
-    viewer("GET", "/api/v1/nodes/{id}/suit-report", "shows a node's last SUIT_Report"),
-    operator("PUT", "/api/v1/nodes/{id}", "announces a node, so that its claim is expected"),
-    operator("POST", "/api/v1/nodes/{id}/admit", "accepts a node's own keys"),
-    operator("POST", "/api/v1/nodes/{id}/retire", "takes a node out of service"),
-    viewer("GET", "/api/v1/claims", "lists the claims that wait to be admitted"),
-    operator("PUT", "/api/v1/payloads/{digest}", "stores a payload under its SHA-256"),
-    operator("PUT", "/api/v1/envelopes/{digest}", "stores an envelope under its manifest digest"),
-    operator("POST", "/api/v1/rollouts", "plans a rollout"),
-    viewer("GET", "/api/v1/rollouts", "lists the rollouts, newest first"),
-    viewer("GET", "/api/v1/rollouts/{id}", "shows one rollout"),
-    operator("POST", "/api/v1/rollouts/{id}/start", "starts a rollout that is ready"),
-    operator("POST", "/api/v1/rollouts/{id}/hold", "stops offering"),
-    operator("POST", "/api/v1/rollouts/{id}/resume", "goes on with a held rollout"),
-    operator("POST", "/api/v1/rollouts/{id}/approve", "lets the wave open that waits for approval"),
-    operator("POST", "/api/v1/rollouts/{id}/end", "ends a rollout early; nodes stay as they are"),
+    viewer("GET", "/api/v1/about", "says who answers: version, time, key").answers::<About>(200),
+    viewer("GET", "/api/v1/nodes", "lists the nodes by name").answers::<Vec<NodeView>>(200),
+    viewer("GET", "/api/v1/nodes/{id}", "shows one node").answers::<NodeView>(200).refuses(&[404]),
+    viewer("GET", "/api/v1/nodes/{id}/suit-report", "shows a node's last SUIT_Report")
+        .answers::<SuitReportView>(200)
+        .refuses(&[404]),
+    operator("PUT", "/api/v1/nodes/{id}", "announces a node, so that its claim is expected")
+        .json::<ExpectNode>()
+        .answers::<NodeView>(200)
+        .refuses(&[409, 422]),
+    operator("POST", "/api/v1/nodes/{id}/admit", "accepts a node's own keys")
+        .json::<Admit>()
+        .answers::<NodeView>(200)
+        .refuses(&[404, 409, 422]),
+    operator("POST", "/api/v1/nodes/{id}/retire", "takes a node out of service")
+        .maybe_json::<Retire>()
+        .answers::<NodeView>(200)
+        .refuses(&[404, 422]),
+    viewer("GET", "/api/v1/claims", "lists the claims that wait to be admitted")
+        .answers::<Vec<ClaimView>>(200),
+    operator("PUT", "/api/v1/payloads/{digest}", "stores a payload under its SHA-256")
+        .bytes()
+        .answers::<PayloadStored>(200)
+        .refuses(&[422]),
+    operator("PUT", "/api/v1/envelopes/{digest}", "stores an envelope under its manifest digest")
+        .bytes()
+        .answers::<EnvelopeStored>(200)
+        .refuses(&[422]),
+    operator("POST", "/api/v1/rollouts", "plans a rollout")
+        .json::<NewRollout>()
+        .answers::<RolloutView>(201)
+        .refuses(&[404, 409, 422]),
+    viewer("GET", "/api/v1/rollouts", "lists the rollouts, newest first").answers::<Vec<RolloutView>>(200),
+    viewer("GET", "/api/v1/rollouts/{id}", "shows one rollout").answers::<RolloutView>(200).refuses(&[404]),
+    operator("POST", "/api/v1/rollouts/{id}/start", "starts a rollout that is ready")
+        .maybe_json::<Note>()
+        .answers::<RolloutView>(200)
+        .refuses(&[404, 409, 422]),
+    operator("POST", "/api/v1/rollouts/{id}/hold", "stops offering")
+        .maybe_json::<Note>()
+        .answers::<RolloutView>(200)
+        .refuses(&[404, 409, 422]),
+    operator("POST", "/api/v1/rollouts/{id}/resume", "goes on with a held rollout")
+        .maybe_json::<Note>()
+        .answers::<RolloutView>(200)
+        .refuses(&[404, 409, 422]),
+    operator("POST", "/api/v1/rollouts/{id}/approve", "lets the wave open that waits for approval")
+        .maybe_json::<Approve>()
+        .answers::<RolloutView>(200)
+        .refuses(&[404, 409, 422]),
+    operator("POST", "/api/v1/rollouts/{id}/end", "ends a rollout early; nodes stay as they are")
+        .maybe_json::<Note>()
+        .answers::<RolloutView>(200)
+        .refuses(&[404, 409, 422]),
     operator(
         "POST",
         "/api/v1/rollouts/{id}/turn-back",
         "returns the nodes that kept to what they ran before",
-    ),
-    viewer("GET", "/api/v1/journal", "reads the journal, oldest first"),
-    viewer("GET", "/api/v1/journal/head", "shows the journal's newest entry, signed"),
-    viewer("GET", "/api/v1/journal/check", "checks the journal's chain of hashes"),
-    operator("POST", "/api/v1/sign-in-links", "makes a link that signs a browser in, once"),
+    )
+    .maybe_json::<Note>()
+    .answers::<RolloutView>(200)
+    .refuses(&[404, 409, 422]),
+    viewer("GET", "/api/v1/journal", "reads the journal, oldest first")
+        .query(JOURNAL_QUERY)
+        .answers::<JournalPage>(200),
+    viewer("GET", "/api/v1/journal/head", "shows the journal's newest entry, signed")
+        .answers::<JournalHead>(200),
+    viewer("GET", "/api/v1/journal/check", "checks the journal's chain of hashes")
+        .answers::<JournalCheck>(200),
+    operator("POST", "/api/v1/sign-in-links", "makes a link that signs a browser in, once")
+        .answers::<SignInLink>(201),
     node("POST", "/node/claim", "takes a new node's claim"),
     node("POST", "/node/check-in", "takes a node's report and answers what to do next"),
     node("GET", "/node/envelope/{digest}", "reads an envelope by its manifest digest"),

@@ -1,8 +1,34 @@
 //! Identifiers, digests and keys as text in JSON: `#[serde(with = "text")]`, and
 //! `#[serde(with = "text::maybe")]` for one that may be absent.
 
+use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Deserializer, Serializer, de::Error};
-use std::{fmt::Display, str::FromStr};
+use std::{borrow::Cow, fmt::Display, str::FromStr};
+
+/// What such a text looks like in the JSON, for a number of bytes: lower-case digits as they are
+/// written; as they are read, digits of either case and hyphens anywhere.
+#[derive(Debug)]
+pub struct Hex<const BYTES: usize>;
+
+impl<const BYTES: usize> JsonSchema for Hex<BYTES> {
+    fn inline_schema() -> bool {
+        true
+    }
+
+    fn schema_name() -> Cow<'static, str> {
+        format!("Hex{BYTES}").into()
+    }
+
+    fn json_schema(generator: &mut SchemaGenerator) -> Schema {
+        let digits = BYTES * 2;
+        let pattern = if generator.contract().is_serialize() {
+            format!("^[0-9a-f]{{{digits}}}$")
+        } else {
+            format!("^(-*[0-9A-Fa-f]){{{digits}}}-*$")
+        };
+        json_schema!({ "type": "string", "pattern": pattern })
+    }
+}
 
 /// Writes it as text.
 pub fn serialize<T: Display, S: Serializer>(value: &T, s: S) -> Result<S::Ok, S::Error> {

@@ -1,7 +1,7 @@
 //! Announcing, admitting and retiring nodes.
 
 use super::{known, settle};
-use crate::contract::{Admit, ExpectNode, Seconds};
+use crate::contract::{Admit, ExpectNode, MOST_NAME, MOST_NOTE, Seconds};
 use crate::error::ApiError;
 use crate::journal::Line;
 use crate::store::nodes::{Announced, NodeRow};
@@ -16,7 +16,7 @@ pub(crate) fn announce(
     wish: ExpectNode,
     now: Seconds,
 ) -> Result<(), ApiError> {
-    check_text("name", &wish.name, 40)?;
+    check_text("name", &wish.name, MOST_NAME)?;
     if nodes::is_named(conn, &wish.name, &node)? {
         let why = format!("another node is called \"{}\" already", wish.name);
         return Err(ApiError::BadField { field: "name".to_owned(), why });
@@ -127,5 +127,5 @@ pub(crate) fn check_text(field: &str, text: &str, most: usize) -> Result<(), Api
 
 /// A note for the journal.
 pub(crate) fn check_note(note: Option<&String>) -> Result<(), ApiError> {
-    note.map_or(Ok(()), |note| check_text("note", note, 200))
+    note.map_or(Ok(()), |note| check_text("note", note, MOST_NOTE))
 }

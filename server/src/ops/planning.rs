@@ -2,7 +2,10 @@
 
 use super::nodes::check_text;
 use crate::config::Intervals;
-use crate::contract::{Kind, NewRollout, NewStep, NewTarget, NewWave, OnFailure, Seconds};
+use crate::contract::{
+    Kind, LEAST_WAITING, MOST_IN_WAVE, MOST_NODES, MOST_SECONDS, MOST_SEEN, MOST_STEPS, MOST_TITLE,
+    MOST_WAVES, NewRollout, NewStep, NewTarget, NewWave, OnFailure, Seconds,
+};
 use crate::error::ApiError;
 use crate::journal::Line;
 use crate::rollout::window::Calendar;
@@ -12,15 +15,6 @@ use crate::store::{Connection, journal, nodes, rollouts as rows};
 use pintle_protocol::id::{Component, Digest, NodeId, Role};
 use std::collections::BTreeSet;
 
-const MOST_WAVES: usize = 32;
-const MOST_IN_WAVE: usize = 4096;
-const MOST_NODES: usize = 4096;
-const MOST_STEPS: usize = 8;
-/// Evidence that is asked for, at most: far more than anybody waits for.
-const MOST_SEEN: u32 = 1000;
-/// A year: longer than anybody soaks, and far from any overflow.
-const MOST_SECONDS: u32 = 365 * 86_400;
-
 /// Plans a rollout; its number.
 pub(crate) fn plan(
     conn: &Connection,
@@ -28,7 +22,7 @@ pub(crate) fn plan(
     intervals: Intervals,
     now: Seconds,
 ) -> Result<i64, ApiError> {
-    check_text("title", &wish.title, 80)?;
+    check_text("title", &wish.title, MOST_TITLE)?;
     count("waves", wish.waves.len(), MOST_WAVES)?;
     let nodes = wish.waves.iter().map(|wave| wave.targets.len()).sum();
     count("nodes in all waves", nodes, MOST_NODES)?;
@@ -70,8 +64,8 @@ impl Planner<'_> {
             return Err(bad(format!("{at}.gate.silent_after_seconds"), why));
         }
         let waiting = wave.gate.waiting_after_seconds;
-        if !(60..=MOST_SECONDS).contains(&waiting) {
-            let why = format!("it is {waiting} s; take 60 to {MOST_SECONDS} s");
+        if !(LEAST_WAITING..=MOST_SECONDS).contains(&waiting) {
+            let why = format!("it is {waiting} s; take {LEAST_WAITING} to {MOST_SECONDS} s");
             return Err(bad(format!("{at}.gate.waiting_after_seconds"), why));
         }
         if wave.gate.min_signal_dbm.is_some_and(|least| least >= 0) {

@@ -4,15 +4,13 @@
 //! saving does follows from that: an hour that the clock skips opens nothing, and an hour that it
 //! shows twice is open both times.
 
-use crate::contract::{Day, DaySpan, Seconds, Windows};
+use crate::contract::{Day, DaySpan, MOST_SPANS, Seconds, Windows};
 use jiff::civil::{Date, DateTime, Weekday};
 use jiff::tz::{TimeZone, TimeZoneDatabase};
 use jiff::{Timestamp, ToSpan};
 use std::fmt;
 use std::sync::LazyLock;
 
-/// Most spans of one rollout.
-const MOST_SPANS: usize = 16;
 const DAY_MINUTES: u16 = 24 * 60;
 /// Days looked ahead for a change: every span begins or ends within a week, and a day more for a
 /// span that runs over midnight.

@@ -1,6 +1,7 @@
 //! A server on loopback, a bare HTTP client, and nodes that can lie.
 #![allow(dead_code, unreachable_pub, reason = "each test binary uses a part")]
 
+pub mod document;
 #[path = "../schema/mod.rs"]
 pub mod schema;
 
@@ -60,7 +61,8 @@ impl Server {
         self.running.tick().unwrap();
     }
 
-    /// What nodes send and get is held against `docs/pintle.cddl`.
+    /// What nodes send and get is held against `docs/pintle.cddl`, and everything of the operator's
+    /// API against `docs/openapi.json`.
     pub fn send(&self, method: &str, path: &str, fields: &[(&str, &str)], body: &[u8]) -> Answer {
         let answer = self.send_anything(method, path, fields, body);
         if path.starts_with("/node/") {
@@ -73,7 +75,9 @@ impl Server {
     pub fn send_anything(&self, method: &str, path: &str, fields: &[(&str, &str)], body: &[u8]) -> Answer {
         let mut stream = TcpStream::connect(self.running.addr).unwrap();
         stream.set_read_timeout(Some(Duration::from_secs(20))).unwrap();
-        exchange(&mut stream, method, path, fields, body)
+        let answer = exchange(&mut stream, method, path, fields, body);
+        document::exchange_holds(method, path, body, answer.status, &answer.body);
+        answer
     }
 
     pub fn operator(&self, method: &str, path: &str, body: &[u8]) -> Answer {
