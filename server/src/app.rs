@@ -3,7 +3,9 @@
 use crate::clock::keeper::Keeper;
 use crate::config::{Config, Intervals, Limits};
 use crate::contract::Seconds;
+use crate::held::Held;
 use crate::keys;
+use crate::known_keys::KnownKeys;
 use crate::store::Db;
 use crate::store::files::Folder;
 use crate::tls::Certificates;
@@ -23,6 +25,10 @@ pub(crate) struct App {
     pub(crate) limits: Limits,
     /// Absent with plain HTTP.
     pub(crate) certificates: Option<Arc<Certificates>>,
+    /// Keys by which check-ins were verified lately.
+    pub(crate) keys: KnownKeys,
+    /// Payloads that are being fetched.
+    pub(crate) held: Held,
     online: Arc<SigningKey>,
     uploads: Arc<AtomicU64>,
 }
@@ -55,6 +61,8 @@ impl App {
             intervals: config.intervals,
             limits: fitting(config.limits),
             certificates,
+            keys: KnownKeys::default(),
+            held: Held::default(),
             online: Arc::new(online),
             uploads: Arc::default(),
         }

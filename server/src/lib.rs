@@ -31,8 +31,10 @@ pub mod contract;
 pub mod error;
 #[cfg(feature = "fleet")]
 pub mod fleet;
+mod held;
 pub mod journal;
 mod keys;
+mod known_keys;
 pub mod local_link;
 mod net;
 mod node_api;

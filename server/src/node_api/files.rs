@@ -11,7 +11,7 @@ use actix_web::{HttpRequest, HttpResponse, web};
 use pintle_protocol::id::Digest;
 use std::fs::File;
 use std::io::{Read, Seek, SeekFrom};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::pin::Pin;
 use std::task::{Context, Poll};
 use tokio::task::JoinHandle;
@@ -45,15 +45,32 @@ pub(super) async fn payload(
             (answer, first, last - first + 1)
         }
     };
-    let part = Part::open(app.payloads.file(&digest), first, len).await?;
+    let path = app.payloads.file(&digest);
+    let held = app.held.get(&digest, (size, len), path.clone()).await.map_err(|e| cannot_read(&path, e))?;
+    let part = match held.as_ref().and_then(|bytes| span(bytes, first, len)) {
+        Some(bytes) => Part { path, left: len, state: Reading::Held(bytes) },
+        None => Part::open(path, first, len).await?,
+    };
     answer.insert_header(("Accept-Ranges", "bytes"));
     Ok(answer.content_type("application/octet-stream").body(part))
 }
 
+fn span(bytes: &Bytes, first: u64, len: u64) -> Option<Bytes> {
+    let first = usize::try_from(first).ok()?;
+    let end = first.checked_add(usize::try_from(len).ok()?)?;
+    (end <= bytes.len()).then(|| bytes.slice(first..end))
+}
+
+fn cannot_read(path: &Path, source: std::io::Error) -> StoreFault {
+    StoreFault::File { what: format!("reading {}", path.display()), source }
+}
+
 /// Bytes read from the file at a time: bounds what one slow client holds in memory.
 const PIECE: usize = 32 << 10;
+/// Bytes handed over at a time of what is held for all.
+const HELD_PIECE: usize = 64 << 10;
 
-/// A part of a file as a body, read piece by piece on a thread that may wait.
+/// A part of a file as a body: held for all who fetch it, or read piece by piece on a thread that may wait.
 struct Part {
     path: PathBuf,
     left: u64,
@@ -61,6 +78,7 @@ struct Part {
 }
 
 enum Reading {
+    Held(Bytes),
     Ready(File),
     Busy(JoinHandle<std::io::Result<(File, Vec<u8>)>>),
     Ended,
@@ -76,7 +94,7 @@ impl Part {
         })
         .await
         .map_err(|_| StoreFault::Stopped)?
-        .map_err(|source| StoreFault::File { what: format!("reading {}", path.display()), source })?;
+        .map_err(|source| cannot_read(&path, source))?;
         Ok(Self { path, left: len, state: Reading::Ready(file) })
     }
 }
@@ -96,6 +114,14 @@ impl MessageBody for Part {
         loop {
             match std::mem::replace(&mut part.state, Reading::Ended) {
                 Reading::Ended => return Poll::Ready(None),
+                Reading::Held(mut rest) => {
+                    let piece = rest.split_to(rest.len().min(HELD_PIECE));
+                    if !rest.is_empty() {
+                        part.state = Reading::Held(rest);
+                    }
+                    part.left -= piece.len() as u64;
+                    return Poll::Ready(Some(Ok(piece)));
+                }
                 Reading::Ready(_) if part.left == 0 => return Poll::Ready(None),
                 Reading::Ready(mut file) => {
                     let len = usize::try_from(part.left).unwrap_or(PIECE).min(PIECE);

@@ -104,8 +104,7 @@ pub(super) fn take_with(
     }
     history::add(conn, &verified.check_in, now)?;
 
-    let report = Report::new(&verified.check_in, outcomes::failed(conn, &node)?);
-    let (offer, engaged) = decide(conn, &node, &report, small, now)?;
+    let (offer, engaged) = decide(conn, &verified.check_in, small, now)?;
     let busy = offer.is_some() || engaged || phase != Phase::Idle;
     Ok(Answer {
         offer: offer.map(|parcel| Offer { envelope: parcel.envelope, size: parcel.size }),
@@ -117,15 +116,20 @@ pub(super) fn take_with(
 /// node may offer. Also says whether the node is on its way in one.
 fn decide(
     conn: &Connection,
-    node: &NodeId,
-    report: &Report,
+    check_in: &CheckIn,
     small: u32,
     now: Seconds,
 ) -> Result<(Option<Parcel>, bool), StoreFault> {
+    let node = &check_in.node;
+    let rollouts = rows::of_node(conn, node)?;
+    if rollouts.is_empty() {
+        return Ok((None, false));
+    }
+    let report = &Report::new(check_in, outcomes::failed(conn, node)?);
     let mut offer = None;
     let mut owned = false;
     let mut engaged = false;
-    for number in rows::of_node(conn, node)? {
+    for number in rollouts {
         let Some(mut now_at) = take_in(conn, number, node, report, small, now)? else { continue };
         if owned || !now_at.part().has() {
             continue;
@@ -189,10 +193,10 @@ fn notice(
     if row.last.is_none() {
         lines.push(Line::new("first_check_in", format!("{name} checked in for the first time")));
     }
-    let net = Some(("net", check_in.net.digest));
-    let io = check_in.io.map(|io| ("io", io.digest));
-    let conf = check_in.bundle.map(|bundle| ("conf", bundle));
-    for (component, digest) in [net, io, conf].into_iter().flatten() {
+    let before = row.last.as_ref().map(|(_, last)| what_runs(last)).unwrap_or_default();
+    for (what, had) in what_runs(check_in).into_iter().zip(before) {
+        // What ran at the check-in before is noted already.
+        let Some((component, digest)) = what.filter(|_| what != had) else { continue };
         let is_first = !outcomes::any_seen(conn, &row.id, component)?;
         if !outcomes::note_seen(conn, &row.id, component, &digest, now)? || row.last.is_none() {
             continue;
@@ -219,6 +223,15 @@ fn notice(
         lines.push(Line::new("not_sent", sentence));
     }
     Ok(lines.into_iter().map(|line| line.about(row.id)).collect())
+}
+
+/// What runs as which component.
+fn what_runs(check_in: &CheckIn) -> [Option<(&'static str, Digest)>; 3] {
+    [
+        Some(("net", check_in.net.digest)),
+        check_in.io.map(|io| ("io", io.digest)),
+        check_in.bundle.map(|bundle| ("conf", bundle)),
+    ]
 }
 
 fn is_meant(conn: &Connection, node: &NodeId, component: &str, digest: &Digest) -> Result<bool, StoreFault> {

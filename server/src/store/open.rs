@@ -130,6 +130,8 @@ pub(crate) fn writer(path: &Path) -> Result<Connection, OpenFault> {
     // Write-ahead logging lets readers go on while something is written; FULL syncs every commit.
     connection.pragma_update(None, "journal_mode", "WAL").map_err(fault)?;
     connection.pragma_update(None, "synchronous", "FULL").map_err(fault)?;
+    // In KiB when negative: what a group of check-ins changes stays in memory until it is committed.
+    connection.pragma_update(None, "cache_size", -8192).map_err(fault)?;
     climb(&mut connection, path)?;
     Ok(connection)
 }

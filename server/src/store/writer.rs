@@ -31,7 +31,7 @@ enum Order {
 }
 
 /// Most jobs committed together: bounds how long the first of them waits.
-const MOST: usize = 128;
+const MOST: usize = 256;
 
 pub(super) struct Writer {
     jobs: Mutex<Option<Sender<Order>>>,
@@ -154,7 +154,11 @@ impl From<rusqlite::Error> for Lost {
 
 /// Runs one job in its savepoint. With an error the whole transaction is lost.
 fn run(connection: &Connection, job: Job) -> (Option<Deliver>, Result<(), Lost>) {
-    let sql = |text: &str| connection.execute_batch(text).map_err(Lost::from);
+    let undo = || connection.execute_batch("ROLLBACK TO job; RELEASE job").map_err(Lost::from);
+    // These two come with every job, so they are prepared once.
+    let sql = |text: &str| {
+        connection.prepare_cached(text).and_then(|mut ready| ready.execute([])).map(drop).map_err(Lost::from)
+    };
     if let Err(lost) = sql("SAVEPOINT job") {
         return (Some(job(Err(lost.fault())).deliver), Err(lost));
     }
@@ -163,10 +167,10 @@ fn run(connection: &Connection, job: Job) -> (Option<Deliver>, Result<(), Lost>)
         // SQLite may have undone everything, not only this job's part: nothing before it counts.
         Ok(Ran { unwritable: Some(why), deliver, .. }) => (Some(deliver), Err(Lost::Unwritable(why))),
         Ok(Ran { keep: true, deliver, .. }) => (Some(deliver), sql("RELEASE job")),
-        Ok(Ran { keep: false, deliver, .. }) => (Some(deliver), sql("ROLLBACK TO job; RELEASE job")),
+        Ok(Ran { keep: false, deliver, .. }) => (Some(deliver), undo()),
         Err(_) => {
             tracing::error!("A job of the store panicked; its changes were undone");
-            (None, sql("ROLLBACK TO job; RELEASE job"))
+            (None, undo())
         }
     }
 }
