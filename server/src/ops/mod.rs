@@ -52,11 +52,17 @@ fn lines(
     Ok(events.iter().map(|e| e.line(rollout, title, ahead)).collect())
 }
 
-/// Evaluates a rollout: looks at every node of it.
+/// Evaluates a rollout: looks at every node of it. Names and steps are read only if something changes.
 fn evaluate(conn: &Connection, rollout: i64, now: Seconds) -> Result<(), StoreFault> {
+    let known = known(conn, rollout, now)?;
+    let Some(mut outline) = rows::outline(conn, rollout)? else { return Ok(()) };
+    let before = outline.state.clone();
+    if outline.evaluate(&known, now).is_empty() && outline.state == before {
+        return Ok(());
+    }
     let Some(before) = rows::get(conn, rollout)? else { return Ok(()) };
     let mut after = before.clone();
-    let events = after.rollout.evaluate(&known(conn, rollout, now)?, now);
+    let events = after.rollout.evaluate(&known, now);
     settle(conn, &before, &after, &events, now)
 }
 

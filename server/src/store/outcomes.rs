@@ -1,7 +1,7 @@
 //! How updates ended on nodes, ever, and what nodes were seen to run.
 
 use super::StoreFault;
-use super::values::{id, maybe_word, word_of};
+use super::values::{id, word, word_of};
 use crate::contract::Seconds;
 use crate::rollout::Verdict;
 use pintle_protocol::checkin::{Ending, Outcome};
@@ -20,7 +20,7 @@ pub fn failed(conn: &Connection, node: &NodeId) -> Result<BTreeMap<Digest, Verdi
     let mut rows = statement.query(named_params! { ":node": node.0 })?;
     let mut found = BTreeMap::new();
     while let Some(row) = rows.next()? {
-        let refused = maybe_word(row, "ending", ENDINGS)? == Some(Ending::Refused);
+        let refused = word(row, "ending", ENDINGS)? == Ending::Refused;
         let verdict = Verdict { refused, reason: row.get("reason")?, detail: row.get("detail")? };
         found.insert(id(row, "envelope")?, verdict);
     }

@@ -1,14 +1,15 @@
 //! Rollouts: the plan as planned, the state as decided.
 
 mod read;
+mod run;
 mod words;
 mod write;
 
-pub use read::{StoredPart, get, part};
+pub use read::{StoredPart, get, outline, part};
 pub use write::{add, update, update_part};
 
 use super::StoreFault;
-use super::values::{id, word};
+use super::values::{Columns, word};
 use crate::contract::{Kind, RolloutState, Seconds};
 use crate::rollout::Rollout;
 use pintle_protocol::id::NodeId;
@@ -80,18 +81,30 @@ fn numbers(conn: &Connection, sql: &str, node: Option<&NodeId>) -> Result<Vec<i6
     Ok(found)
 }
 
-/// When each node of a rollout was last seen.
+/// When each node of a rollout was last seen; perhaps also when others were.
 pub fn last_seen(conn: &Connection, rollout: i64) -> Result<BTreeMap<NodeId, Seconds>, StoreFault> {
-    let mut statement = conn.prepare_cached(
-        "SELECT node.id, node.last_seen FROM target JOIN node ON node.id = target.node
-         WHERE target.rollout = :rollout AND node.last_seen IS NOT NULL",
-    )?;
-    let mut rows = statement.query(named_params! { ":rollout": rollout })?;
-    let mut seen = BTreeMap::new();
+    // Looking a node up takes about as long as passing over ten of them.
+    let sql = "SELECT (SELECT count(*) FROM target WHERE rollout = :rollout) * 10
+        > (SELECT coalesce(max(rowid), 0) FROM node)";
+    let most: bool =
+        conn.prepare_cached(sql)?.query_row(named_params! { ":rollout": rollout }, |row| row.get(0))?;
+    let mut statement = conn.prepare_cached(match most {
+        true => "SELECT id, last_seen FROM node WHERE last_seen IS NOT NULL",
+        false => {
+            "SELECT node.id, node.last_seen FROM target JOIN node ON node.id = target.node
+             WHERE target.rollout = :rollout AND node.last_seen IS NOT NULL"
+        }
+    })?;
+    let mut rows = match most {
+        true => statement.query([])?,
+        false => statement.query(named_params! { ":rollout": rollout })?,
+    };
+    let mut seen = Vec::new();
     while let Some(row) = rows.next()? {
-        seen.insert(id(row, "id")?, row.get("last_seen")?);
+        let mut columns = Columns::of(row);
+        seen.push((columns.id()?, columns.get()?));
     }
-    Ok(seen)
+    Ok(seen.into_iter().collect())
 }
 
 /// Title and state of a rollout.

@@ -1,23 +1,32 @@
 //! Reading rollouts: whole, or the part that one node sees.
 
 use super::Stored;
-use super::words::{BACK, DOORS, FORWARD, KINDS, ON_FAILURE, STAGES, STATES, WAVES, WAYS};
+use super::run::{read_run, run_columns};
+use super::words::{KINDS, ON_FAILURE, STATES, WAVES};
 use crate::contract::{Evidence, Gate, RolloutState, WaveState, Windows};
-use crate::rollout::watch::Watch;
 use crate::rollout::window::Calendar;
 use crate::rollout::{
-    Forward, Parcel, Part, Plan, Return, Rollout, State, StepPlan, TargetPlan, TargetRun, Verdict, WavePlan,
-    WaveRun,
+    Parcel, Part, Plan, Rollout, State, StepPlan, TargetPlan, TargetRun, WavePlan, WaveRun,
 };
 use crate::store::StoreFault;
 use crate::store::files::Parcels;
-use crate::store::values::{id, maybe_id, maybe_word, odd, word};
+use crate::store::values::{Columns, id, maybe_id, odd, word};
 use pintle_protocol::id::{Digest, NodeId};
 use rusqlite::{Connection, Row, named_params};
 use std::collections::BTreeMap;
 
 /// One rollout, with plan and state.
 pub fn get(conn: &Connection, rollout: i64) -> Result<Option<Stored>, StoreFault> {
+    read(conn, rollout, true)
+}
+
+/// One rollout without the names of its nodes and their steps: enough to see whether evaluating it would change
+/// anything, in a fraction of the time.
+pub fn outline(conn: &Connection, rollout: i64) -> Result<Option<Rollout>, StoreFault> {
+    Ok(read(conn, rollout, false)?.map(|stored| stored.rollout))
+}
+
+fn read(conn: &Connection, rollout: i64, whole: bool) -> Result<Option<Stored>, StoreFault> {
     let mut statement = conn.prepare_cached("SELECT * FROM rollout WHERE id = :id")?;
     let mut rows = statement.query(named_params! { ":id": rollout })?;
     let Some(row) = rows.next()? else { return Ok(None) };
@@ -31,6 +40,10 @@ pub fn get(conn: &Connection, rollout: i64) -> Result<Option<Stored>, StoreFault
         waves: Vec::new(),
     };
     read_waves(conn, rollout, &mut plan, &mut state)?;
+    match whole {
+        true => read_targets(conn, rollout, &mut plan, &mut state)?,
+        false => outline_targets(conn, rollout, &mut plan, &mut state)?,
+    }
     Ok(Some(Stored {
         id: rollout,
         title: row.get("title")?,
@@ -89,22 +102,65 @@ fn read_waves(conn: &Connection, rollout: i64, plan: &mut Plan, state: &mut Stat
         plan.waves.push(wave);
         state.waves.push(run);
     }
+    Ok(())
+}
+
+fn read_targets(
+    conn: &Connection,
+    rollout: i64,
+    plan: &mut Plan,
+    state: &mut State,
+) -> Result<(), StoreFault> {
     let mut steps = read_steps(conn, rollout)?;
-    let mut targets = conn.prepare_cached(
-        "SELECT target.*, node.name FROM target JOIN node ON node.id = target.node
-         WHERE rollout = :rollout ORDER BY wave, place",
-    )?;
+    let mut targets = conn.prepare_cached(concat!(
+        "SELECT wave, place, node, name, ",
+        run_columns!(),
+        " FROM target JOIN node ON node.id = target.node WHERE rollout = :rollout ORDER BY wave, place"
+    ))?;
     let mut rows = targets.query(named_params! { ":rollout": rollout })?;
     while let Some(row) = rows.next()? {
-        let (w, t): (i64, i64) = (row.get("wave")?, row.get("place")?);
+        let mut columns = Columns::of(row);
+        let (w, t): (i64, i64) = (columns.get()?, columns.get()?);
+        let (node, name) = (columns.id()?, columns.get()?);
         let steps = steps.remove(&(w, t)).unwrap_or_default();
-        let (wave, run) = usize::try_from(w)
-            .ok()
-            .and_then(|w| Some((plan.waves.get_mut(w)?, state.waves.get_mut(w)?)))
-            .ok_or_else(|| odd("target.wave", w))?;
-        wave.targets.push(TargetPlan { node: id(row, "node")?, name: row.get("name")?, steps });
-        run.targets.push(read_run(row)?);
+        push(plan, state, w, TargetPlan { node, name, steps }, read_run(columns)?)?;
     }
+    Ok(())
+}
+
+fn outline_targets(
+    conn: &Connection,
+    rollout: i64,
+    plan: &mut Plan,
+    state: &mut State,
+) -> Result<(), StoreFault> {
+    let mut targets = conn.prepare_cached(concat!(
+        "SELECT wave, node, ",
+        run_columns!(),
+        " FROM target WHERE rollout = :rollout ORDER BY wave, place"
+    ))?;
+    let mut rows = targets.query(named_params! { ":rollout": rollout })?;
+    while let Some(row) = rows.next()? {
+        let mut columns = Columns::of(row);
+        let (w, node) = (columns.get()?, columns.id()?);
+        let target = TargetPlan { node, name: String::new(), steps: Vec::new() };
+        push(plan, state, w, target, read_run(columns)?)?;
+    }
+    Ok(())
+}
+
+/// Adds a node to its wave.
+fn push(
+    plan: &mut Plan,
+    state: &mut State,
+    wave: i64,
+    target: TargetPlan,
+    run: TargetRun,
+) -> Result<(), StoreFault> {
+    let at = usize::try_from(wave).ok().and_then(|w| Some((plan.waves.get_mut(w)?, state.waves.get_mut(w)?)));
+    let (planned, running) = at.ok_or_else(|| odd("target.wave", wave))?;
+    planned.targets.push(target);
+    running.targets.push(run);
     Ok(())
 }
 
@@ -182,13 +238,17 @@ pub fn part(conn: &Connection, rollout: i64, node: &NodeId) -> Result<Option<Sto
     let mut heads = conn.prepare_cached("SELECT title, state, windows FROM rollout WHERE id = :rollout")?;
     let mut rows = heads.query(named_params! { ":rollout": rollout })?;
     let Some(head) = rows.next()? else { return Ok(None) };
-    let mut targets = conn.prepare_cached(
-        "SELECT target.*, node.name FROM target JOIN node ON node.id = target.node
-         WHERE rollout = :rollout AND node = :node",
-    )?;
+    let mut targets = conn.prepare_cached(concat!(
+        "SELECT wave, place, name, ",
+        run_columns!(),
+        " FROM target JOIN node ON node.id = target.node WHERE rollout = :rollout AND node = :node"
+    ))?;
     let mut rows = targets.query(named_params! { ":rollout": rollout, ":node": node.0 })?;
     let Some(row) = rows.next()? else { return Ok(None) };
-    let at: (i64, i64) = (row.get("wave")?, row.get("place")?);
+    let mut columns = Columns::of(row);
+    let at: (i64, i64) = (columns.get()?, columns.get()?);
+    let name = columns.get()?;
+    let run = read_run(columns)?;
     let mut steps = conn.prepare_cached(
         "SELECT envelope, way_back FROM step
          WHERE rollout = :rollout AND wave = :wave AND place = :place ORDER BY number",
@@ -206,49 +266,12 @@ pub fn part(conn: &Connection, rollout: i64, node: &NodeId) -> Result<Option<Sto
         rollout,
         title: head.get("title")?,
         at,
-        run: read_run(row)?,
+        run,
         state: word(head, "state", STATES)?,
         windows: calendar(head)?,
         wave: wave.state,
         evidence: plan.evidence,
         gate: plan.gate,
-        target: TargetPlan { node: *node, name: row.get("name")?, steps },
+        target: TargetPlan { node: *node, name, steps },
     }))
-}
-
-fn read_run(row: &Row<'_>) -> Result<TargetRun, StoreFault> {
-    let verdict = |refused, reason, detail| -> Result<Verdict, StoreFault> {
-        Ok(Verdict { refused, reason: row.get(reason)?, detail: row.get(detail)? })
-    };
-    let forward = match maybe_word(row, "forward", FORWARD)? {
-        None => None,
-        Some(0) => Some(Forward::Kept),
-        Some(n) => Some(Forward::Failed(verdict(n == 2, "forward_reason", "forward_detail")?)),
-    };
-    let back = match maybe_word(row, "back", BACK)? {
-        None => None,
-        Some(0) => Some(Return::Done),
-        Some(3) => Some(Return::NoWayBack),
-        Some(n) => Some(Return::Failed(verdict(n == 2, "back_reason", "back_detail")?)),
-    };
-    let step: i64 = row.get("step")?;
-    Ok(TargetRun {
-        stage: word(row, "stage", STAGES)?,
-        way: word(row, "way", WAYS)?,
-        step: usize::try_from(step).map_err(|_| odd("target.step", step))?,
-        since: row.get("since")?,
-        forward,
-        back,
-        forgiven: row.get("forgiven")?,
-        excused_at: row.get("excused_at")?,
-        watch: Watch {
-            check_ins: row.get("check_ins")?,
-            door_cycles: row.get("door_cycles")?,
-            door: word(row, "door", DOORS)?,
-            starts: row.get("starts")?,
-            restarts: row.get("restarts")?,
-            weak: row.get("weak")?,
-            by_hand: row.get("by_hand")?,
-        },
-    })
 }
