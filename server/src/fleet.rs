@@ -59,8 +59,10 @@ pub struct Member {
     pub check_in: CheckIn,
 }
 
-/// Number of the database's schema, as this program writes it.
-pub const SCHEMA: usize = open::SQL.len();
+/// The digest of the database's schema, as this program makes it.
+pub fn schema() -> Digest {
+    Digest::of(open::SQL.concat().as_bytes())
+}
 
 /// Nodes that are committed together.
 const TOGETHER: usize = 10_000;

@@ -25,6 +25,7 @@ mod api;
 mod app;
 pub mod backup;
 mod body;
+mod checking;
 pub mod clock;
 pub mod config;
 pub mod contract;

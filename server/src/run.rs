@@ -1,6 +1,7 @@
 //! Starting and stopping a server inside any program.
 
 use crate::app::App;
+use crate::checking::Checking;
 use crate::clock::Clock;
 use crate::clock::keeper::Keeper;
 use crate::config::{Config, Tls};
@@ -120,6 +121,7 @@ pub struct Running {
     certificates: Option<Arc<Certificates>>,
     handle: ServerHandle,
     thread: Option<JoinHandle<std::io::Result<()>>>,
+    checking: Option<Checking>,
     /// Ends with the server.
     _advert: Option<Advert>,
     /// Held for as long as the server runs.
@@ -139,7 +141,7 @@ impl Running {
     /// Waits until the server ends by itself, by a signal.
     ///
     /// # Errors
-    /// What the serving thread ended with.
+    /// What the serving thread ended with; or damage in a large database, found after the start.
     pub fn wait(mut self) -> std::io::Result<()> {
         self.join()
     }
@@ -163,13 +165,14 @@ impl Running {
         let Some(thread) = self.thread.take() else { return Ok(()) };
         let ended =
             thread.join().unwrap_or_else(|_| Err(std::io::Error::other("the serving thread panicked")));
+        let damage = self.checking.take().and_then(Checking::end);
         let now = self.time.now();
         let noted: Result<Seconds, StoreFault> =
             self.db.write_blocking(move |conn| server::note_alive(conn, now));
         if let Err(fault) = noted {
             tracing::warn!(cause = %fault, "The time of stopping was not noted");
         }
-        ended
+        damage.map_or(ended, |found| Err(std::io::Error::other(found)))
     }
 }
 
@@ -263,7 +266,8 @@ pub fn start(config: Config) -> Result<Running, StartError> {
         }
     };
     let advert = if config.advertise { advertise(addr, scheme == "https", &server_key) } else { None };
-    Ok(Running {
+    let stopping = handle.clone();
+    let mut running = Running {
         addr,
         base_url: format!("{scheme}://{addr}"),
         ca_pem,
@@ -275,9 +279,12 @@ pub fn start(config: Config) -> Result<Running, StartError> {
         certificates,
         handle,
         thread: Some(thread),
+        checking: None,
         _advert: advert,
         _lock: lock,
-    })
+    };
+    running.checking = Checking::begin(&db_path, move || drop(stopping.stop(true)))?;
+    Ok(running)
 }
 
 /// Evaluates every rollout now, and writes down how the machine's clock was set since the last time.

@@ -56,8 +56,9 @@ fn lines(
 fn evaluate(conn: &Connection, rollout: i64, now: Seconds) -> Result<(), StoreFault> {
     let known = known(conn, rollout, now)?;
     let Some(mut outline) = rows::outline(conn, rollout)? else { return Ok(()) };
-    let before = outline.state.clone();
-    if outline.evaluate(&known, now).is_empty() && outline.state == before {
+    // What a node has come to changes in an evaluation only together with an event.
+    let before = outline.state.without_targets();
+    if outline.evaluate(&known, now).is_empty() && outline.state.without_targets() == before {
         return Ok(());
     }
     let Some(before) = rows::get(conn, rollout)? else { return Ok(()) };

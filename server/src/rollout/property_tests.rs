@@ -283,6 +283,29 @@ proptest! {
         }
     }
 
+    /// Whether deciding would change anything shows without names, steps and the nodes afterwards.
+    #[test]
+    fn an_outline_tells_whether_anything_would_change(
+        plan in settings(),
+        ops in proptest::collection::vec((op(1), 0i64..4000), 0..60),
+    ) {
+        let mut model = Model::new(plan);
+        for (op, later) in &ops {
+            model.apply(op);
+            let (known, now) = (&model.yard.known, model.yard.now + later);
+            let mut outline = model.yard.rollout.clone();
+            for target in outline.plan.waves.iter_mut().flat_map(|wave| &mut wave.targets) {
+                target.name.clear();
+                target.steps.clear();
+            }
+            let before = outline.state.without_targets();
+            let unchanged = outline.evaluate(known, now).is_empty() && outline.state.without_targets() == before;
+            let mut whole = model.yard.rollout.clone();
+            let events = whole.evaluate(known, now);
+            prop_assert_eq!(unchanged, events.is_empty() && whole == model.yard.rollout);
+        }
+    }
+
     /// With no failure and no silence tolerated, a later wave never opens after one.
     #[test]
     fn a_strict_gate_lets_no_failure_through(

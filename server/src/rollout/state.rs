@@ -110,6 +110,13 @@ pub enum Return {
 }
 
 impl State {
+    /// Where the rollout and its waves stand, without their nodes.
+    pub fn without_targets(&self) -> Self {
+        let wave = |wave: &WaveRun| WaveRun { targets: Vec::new(), ..*wave };
+        let waves = self.waves.iter().map(wave).collect();
+        Self { because: self.because.clone(), waves, ..*self }
+    }
+
     /// The state of a rollout that was just planned.
     pub fn new(plan: &Plan) -> Self {
         let wave = |targets: &[TargetPlan]| WaveRun {

@@ -47,6 +47,6 @@ pub fn steps_since(conn: &Connection, from: Seconds) -> Result<u32, StoreFault> 
 /// start.
 pub fn last(conn: &Connection) -> Result<Option<Seconds>, StoreFault> {
     let sql = "SELECT max(at) FROM (SELECT max(alive_at) AS at FROM server
-        UNION ALL SELECT max(last_seen) FROM node UNION ALL SELECT max(at) FROM clock_step)";
+        UNION ALL SELECT at FROM heard WHERE at > 0 UNION ALL SELECT max(at) FROM clock_step)";
     Ok(conn.query_row(sql, [], |row| row.get(0))?)
 }

@@ -177,6 +177,8 @@ pub fn note_check_in(
         "UPDATE node SET counter = :counter, last_seen = :now, report = :report WHERE id = :id",
     )?
     .execute(named_params! { ":id": node.0, ":counter": counter, ":now": now, ":report": report })?;
+    conn.prepare_cached("UPDATE heard SET at = :now WHERE at < :now")?
+        .execute(named_params! { ":now": now })?;
     Ok(())
 }
 

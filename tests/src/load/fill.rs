@@ -59,7 +59,7 @@ pub fn filled(kept: &Path, fleet: Fleet, to: &Path) -> Result<(), FillError> {
     let folder = kept.join(format!("fleet-{}-{}", fleet.nodes, fleet.seed));
     let (data, mark) = (folder.join("data"), folder.join("made"));
     // Whatever shapes the rows: the schema and this module.
-    let shape = format!("{:?}\n{:?}\n", pintle_server::fleet::SCHEMA, fleet.member(0));
+    let shape = format!("{}\n{:?}\n", pintle_server::fleet::schema(), fleet.member(0));
     if fs::read_to_string(&mark).unwrap_or_default() != shape {
         if folder.exists() {
             fs::remove_dir_all(&folder).map_err(at(&folder))?;
