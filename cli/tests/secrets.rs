@@ -19,7 +19,7 @@ use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
-use std::time::SystemTime;
+use std::sync::LazyLock;
 
 /// Every way in which these bytes could have been written down.
 fn forms(secret: &[u8]) -> Vec<Vec<u8>> {
@@ -46,31 +46,29 @@ fn base64(bytes: &[u8], last: &[u8; 2]) -> Vec<u8> {
 }
 
 fn holds(bytes: &[u8], part: &[u8]) -> bool {
-    bytes.windows(part.len()).any(|w| w == part)
+    memchr::memmem::find(bytes, part).is_some()
 }
 
-/// The server's program beside this one, built anew if it is missing or older than its sources.
-fn server_program() -> PathBuf {
+/// The server's program beside this one, built anew if it is missing or older than what it was built
+/// from. Building it alone takes a minute, for its dependencies then have other features.
+static SERVER_PROGRAM: LazyLock<PathBuf> = LazyLock::new(|| {
     let program = Path::new(env!("CARGO_BIN_EXE_pintle")).with_file_name("pintle-server");
-    let workspace = Path::new(env!("CARGO_MANIFEST_DIR")).parent().unwrap();
     let changed = |path: &Path| fs::metadata(path).and_then(|m| m.modified()).ok();
-    let mut newest = SystemTime::UNIX_EPOCH;
-    let mut left =
-        vec![workspace.join("server"), workspace.join("agent-protocol"), workspace.join("migrations")];
-    while let Some(path) = left.pop() {
-        if path.is_dir() {
-            left.extend(fs::read_dir(&path).unwrap().map(|e| e.unwrap().path()));
-        } else {
-            newest = newest.max(changed(&path).unwrap());
-        }
-    }
-    if changed(&program).is_none_or(|built| built < newest) {
+    // Cargo lists beside each program what it was built from: "program: source source ..".
+    let listed = fs::read_to_string(program.with_extension("d")).unwrap_or_default();
+    let sources = listed.split_once(": ").map_or("", |(_, sources)| sources).replace("\\ ", "\0");
+    let sources = sources.split_whitespace().map(|path| PathBuf::from(path.replace('\0', " ")));
+    let built = changed(&program);
+    // One that is gone counts as newer.
+    let older = |source: PathBuf| changed(&source).is_some_and(|at| built.is_some_and(|built| at <= built));
+    if listed.is_empty() || !sources.map(older).all(|older| older) {
+        let workspace = Path::new(env!("CARGO_MANIFEST_DIR")).parent().unwrap();
         let mut build = Command::new(env!("CARGO"));
         build.args(["build", "--quiet", "--package", "pintle-server", "--bin", "pintle-server"]);
         assert!(build.current_dir(workspace).status().unwrap().success());
     }
     program
-}
+});
 
 /// The server as a program of its own; killed when dropped.
 struct Program {
@@ -82,7 +80,7 @@ struct Program {
 
 impl Program {
     fn start(data: &Path, log: &Path) -> Self {
-        let mut child = Command::new(server_program())
+        let mut child = Command::new(&*SERVER_PROGRAM)
             .args(["--plain", "--listen", "127.0.0.1:0", "--data"])
             .arg(data)
             .env("PINTLE_LOG", "trace")
@@ -254,13 +252,13 @@ fn no_secret_is_in_anything_that_the_server_keeps_writes_or_says() {
     assert_eq!(body(&envelope).len(), offer.size as usize);
     found.push(("the envelope on its way".to_owned(), envelope));
 
-    let mut token = Command::new(server_program());
+    let mut token = Command::new(&*SERVER_PROGRAM);
     let added =
         token.args(["token", "add", "porch", "--role", "viewer", "--data"]).arg(&data).output().unwrap();
     assert!(added.status.success());
     let viewer = String::from_utf8(added.stdout).unwrap().trim().to_owned();
     for list in [&["token", "list"][..], &["token", "list", "--json"]] {
-        let listed = Command::new(server_program()).args(list).arg("--data").arg(&data).output().unwrap();
+        let listed = Command::new(&*SERVER_PROGRAM).args(list).arg("--data").arg(&data).output().unwrap();
         assert!(holds(&listed.stdout, b"porch"));
         found.push((format!("answer to {list:?}"), [listed.stdout, listed.stderr].concat()));
     }
