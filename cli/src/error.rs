@@ -392,6 +392,7 @@ fn rollout_hint(e: &RolloutError) -> Option<String> {
             "build and pack that image, then try again".to_owned()
         }
         RolloutError::Order { .. } => "build images that understand what the nodes run now".to_owned(),
+        RolloutError::Misbehaves(_) => "give `--rehearsal` in a yard that has no real doors".to_owned(),
         RolloutError::NoWayBack { .. } => {
             "pack the image that it runs now too: every update carries its way back".to_owned()
         }

@@ -57,11 +57,11 @@ static SERVER_PROGRAM: LazyLock<PathBuf> = LazyLock::new(|| {
     // Cargo lists beside each program what it was built from: "program: source source ..".
     let listed = fs::read_to_string(program.with_extension("d")).unwrap_or_default();
     let sources = listed.split_once(": ").map_or("", |(_, sources)| sources).replace("\\ ", "\0");
-    let sources = sources.split_whitespace().map(|path| PathBuf::from(path.replace('\0', " ")));
+    let mut sources = sources.split_whitespace().map(|path| PathBuf::from(path.replace('\0', " ")));
     let built = changed(&program);
     // One that is gone counts as newer.
     let older = |source: PathBuf| changed(&source).is_some_and(|at| built.is_some_and(|built| at <= built));
-    if listed.is_empty() || !sources.map(older).all(|older| older) {
+    if listed.is_empty() || !sources.all(older) {
         let workspace = Path::new(env!("CARGO_MANIFEST_DIR")).parent().unwrap();
         let mut build = Command::new(env!("CARGO"));
         build.args(["build", "--quiet", "--package", "pintle-server", "--bin", "pintle-server"]);

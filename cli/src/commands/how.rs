@@ -3,11 +3,12 @@
 use crate::error::CliError;
 use crate::plan::RolloutError;
 use crate::plan::care::{Approval, Care};
-use crate::plan::waves::Span;
+use crate::plan::waves::{Span, WaveError};
 use crate::plan::windows::{Window, windows};
 use crate::yard::Yard;
-use clap::ValueEnum;
-use pintle_server::contract::{Evidence, Gate, OnFailure};
+use clap::builder::RangedI64ValueParser;
+use clap::{ValueEnum, value_parser};
+use pintle_server::contract::{Evidence, Gate, LEAST_WAITING, MOST_SEEN, OnFailure};
 
 /// How careful a rollout is.
 #[derive(Debug, clap::Args)]
@@ -23,13 +24,13 @@ pub(super) struct How {
     #[arg(long, default_value = "30m", value_name = "TIME")]
     pub(super) soak: Span,
     /// Check-ins that every node that kept must have sent before its wave passes
-    #[arg(long, default_value_t = 0, value_name = "N")]
+    #[arg(long, default_value_t = 0, value_name = "N", value_parser = seen())]
     min_check_ins: u32,
     /// Times that its door must have been seen closed, away and closed again
     ///
     /// Only check-ins show where a door is: one that opens and closes between two of them is not
     /// seen, so that a wave may soak for longer than the count suggests.
-    #[arg(long, default_value_t = 0, value_name = "N")]
+    #[arg(long, default_value_t = 0, value_name = "N", value_parser = seen())]
     min_door_cycles: u32,
     /// Waves that open only after `pintle rollout approve`
     #[arg(long, value_enum, default_value = "none", value_name = "WAVES")]
@@ -53,7 +54,7 @@ pub(super) struct How {
     #[arg(long, value_name = "N")]
     max_waiting: Option<u32>,
     /// A node has waited too long for its door after this
-    #[arg(long, default_value = "1d", value_name = "TIME")]
+    #[arg(long, default_value = "1d", value_name = "TIME", value_parser = long_wait)]
     waiting_after: Span,
     /// Nodes of a wave that may be unwell after they kept, by the two limits below
     #[arg(long, default_value_t = 0, value_name = "N")]
@@ -62,7 +63,7 @@ pub(super) struct How {
     #[arg(long, value_name = "N")]
     max_restarts: Option<u32>,
     /// A node whose signal was weaker than this in three check-ins in a row is unwell
-    #[arg(long, value_name = "DBM", allow_negative_numbers = true)]
+    #[arg(long, value_name = "DBM", allow_negative_numbers = true, value_parser = value_parser!(i8).range(..=-1))]
     min_signal: Option<i8>,
     /// What happens when a wave fails
     #[arg(long, value_enum, default_value = "hold")]
@@ -70,6 +71,20 @@ pub(super) struct How {
     /// What people call the rollout
     #[arg(long)]
     pub(super) title: Option<String>,
+}
+
+/// How often something must have been seen.
+fn seen() -> RangedI64ValueParser<u32> {
+    value_parser!(u32).range(..=i64::from(MOST_SEEN))
+}
+
+/// A time after which waiting for a door may count.
+fn long_wait(text: &str) -> Result<Span, String> {
+    let span: Span = text.parse().map_err(|e: WaveError| e.to_string())?;
+    if span.0 < LEAST_WAITING {
+        return Err(format!("take {} or more", Span(LEAST_WAITING)));
+    }
+    Ok(span)
 }
 
 #[derive(Clone, Copy, Debug, ValueEnum)]

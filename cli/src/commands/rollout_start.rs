@@ -26,7 +26,7 @@ pub(super) struct Args {
     #[command(flatten)]
     what: What,
     /// Nodes for bundles; all if left out
-    #[arg(long, value_name = "NODE,..", value_delimiter = ',', requires = "bundles")]
+    #[arg(long, value_name = "NODE,..", value_delimiter = ',', conflicts_with = "images")]
     nodes: Vec<String>,
     #[command(flatten)]
     pub(super) how: How,

@@ -108,6 +108,9 @@ pub enum RolloutError {
         /// Its manifest digest.
         digest: Digest,
     },
+    /// An image misbehaves on purpose.
+    #[error("image {0} misbehaves on purpose; it is for rehearsals only")]
+    Misbehaves(String),
     /// Every node has it already.
     #[error("there is nothing to do: every node has it already")]
     NothingToDo,

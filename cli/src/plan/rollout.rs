@@ -11,6 +11,7 @@ use crate::seal::{self, Envelope};
 use crate::yard::{NodePlan, Unlocked, Yard};
 use ed25519_dalek::SigningKey;
 use pintle_protocol::id::{Digest, NodeId, Role, Uuid16};
+use pintle_protocol::image::Quirk;
 use pintle_server::contract::{
     Kind, NewRollout, NewStep, NewTarget, NewWave, NodeView, OnFailure, RolloutView,
 };
@@ -289,6 +290,9 @@ fn wanted<'a>(library: &'a Library, request: &ImageRollout<'_>) -> Result<Vec<&'
     let mut wanted = Vec::new();
     for name in request.images {
         wanted.extend(library.named(name)?);
+    }
+    if let Some(faulty) = wanted.iter().find(|i| i.quirk != Quirk::None && !request.rehearsal) {
+        return Err(RolloutError::Misbehaves(faulty.name.clone()));
     }
     Ok(wanted)
 }

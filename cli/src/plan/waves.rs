@@ -1,5 +1,6 @@
 //! Waves: which nodes go first.
 
+use pintle_server::contract::MOST_SECONDS;
 use std::collections::BTreeSet;
 use std::fmt;
 use thiserror::Error;
@@ -28,10 +29,10 @@ pub enum WaveError {
     #[error("there are no nodes to roll out to")]
     NoNodes,
     /// A share that is none.
-    #[error("`{0}` is no share such as 25%: 1% to 100%")]
+    #[error("`{0}` in --wave is no share such as 25%: 1% to 100%")]
     Share(String),
     /// A label that no node has.
-    #[error("no node that this goes to has the label `{label}`")]
+    #[error("no node that this goes to has the label `{label}` in --wave")]
     NoLabel {
         /// The label.
         label: String,
@@ -39,7 +40,7 @@ pub enum WaveError {
         nearest: Option<String>,
     },
     /// A time that is none.
-    #[error("`{0}` is no time such as 90s, 30m, 2h or 1d")]
+    #[error("`{0}` is no time such as 90s, 30m, 2h or 1d; {most} d at most", most = MOST_SECONDS / 86_400)]
     Time(String),
 }
 
@@ -155,7 +156,7 @@ fn no_label(nodes: &[Choice<'_>], label: &str) -> WaveError {
     WaveError::NoLabel { label: label.to_owned(), nearest }
 }
 
-/// A length of time as people write it: `90s`, `30m`, `2h`, `1d`, in seconds.
+/// A length of time as people write it: `90s`, `30m`, `2h`, `1d`, in seconds; a year at most.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Span(pub u32);
 
@@ -172,7 +173,7 @@ impl std::str::FromStr for Span {
         };
         let digits = text.get(..text.len() - 1).filter(|d| d.bytes().all(|b| b.is_ascii_digit()));
         let number: u32 = digits.and_then(|d| d.parse().ok()).ok_or_else(wrong)?;
-        number.checked_mul(unit).map(Self).ok_or_else(wrong)
+        number.checked_mul(unit).filter(|s| *s <= MOST_SECONDS).map(Self).ok_or_else(wrong)
     }
 }
 
@@ -273,11 +274,11 @@ mod tests {
 
     #[test]
     fn times_are_read_and_shown() {
-        for (text, seconds) in [("90s", 90), ("30m", 1800), ("2h", 7200), ("1d", 86_400), ("0s", 0)] {
+        for (text, seconds) in [("90s", 90), ("30m", 1800), ("2h", 7200), ("365d", 31_536_000), ("0s", 0)] {
             let span: Span = text.parse().unwrap();
             assert_eq!((span.0, span.to_string().as_str()), (seconds, text));
         }
-        for bad in ["", "30", "m", "-1m", "1.5h", "30 m", "99999999d", "1w", "\u{e9}m"] {
+        for bad in ["", "30", "m", "-1m", "1.5h", "30 m", "366d", "99999999d", "1w", "\u{e9}m"] {
             assert!(bad.parse::<Span>().is_err(), "{bad}");
         }
     }
