@@ -33,7 +33,7 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let yard = crate::yard::Yard::open(yard.dir())?;
     let title = args.how.title.clone().unwrap_or_else(|| format!("Wi-Fi {} stays", tally.candidate));
     let request =
-        BundleRollout { title: &title, kind: Kind::Wifi, nodes: &nodes, waves: &args.how.waves, care };
+        BundleRollout { title: &title, kind: Kind::Bundle, nodes: &nodes, waves: &args.how.waves, care };
     let mut rng = run.rng()?;
     let mut said = Vec::new();
     let started =

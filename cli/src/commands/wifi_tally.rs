@@ -28,21 +28,7 @@ impl Answer for Counted {
         let t = &self.tally;
         let rows: Vec<_> =
             t.nodes.iter().map(|(name, stand)| vec![format!("  {name}"), stand.phrase()]).collect();
-        let mut text = format!("from network {} to {}\n{}", t.replaces, t.candidate, table(&rows));
-        text += &if !self.safe_to_switch_off {
-            format!("leave {} on: {} would be lost\n", t.replaces, self.lost.join(", "))
-        } else if self.untested.is_empty() {
-            format!("{} can be switched off\n", t.replaces)
-        } else {
-            format!(
-                "{} can be switched off, but {} will try {} only then: if it does not work, switch {} on again\n",
-                t.replaces,
-                self.untested.join(", "),
-                t.candidate,
-                t.replaces
-            )
-        };
-        text
+        format!("from network {} to {}\n{}{}\n", t.replaces, t.candidate, table(&rows), t.verdict())
     }
 }
 

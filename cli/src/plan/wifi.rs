@@ -7,6 +7,8 @@ use crate::yard::tables::{CandidateTable, NetworkTable, NetworksFile};
 use crate::yard::{Unlocked, Yard, YardError};
 use pintle_protocol::id::Digest;
 use pintle_server::contract::NodeView;
+use pintle_server::rollout::wifi as campaign;
+pub use pintle_server::rollout::wifi::Stand;
 use rand_core::CryptoRng;
 use serde::Serialize;
 use thiserror::Error;
@@ -124,50 +126,6 @@ fn find<'a>(yard: &'a Yard, name: &str) -> Result<&'a NetworkTable, WifiError> {
     })
 }
 
-/// Where one node stands in a change.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Stand {
-    /// An authenticated check-in went through the new network.
-    Proved,
-    /// It waits for the old network to go.
-    WaitsForLoss,
-    /// It could not use the new network.
-    Failed {
-        /// Why.
-        reason: String,
-    },
-    /// It has the new bundle and has not tried yet.
-    NotTried,
-    /// It has not taken up the new bundle.
-    NoBundle,
-    /// It has not been heard.
-    NotHeard,
-    /// It uses the old network and is not among the nodes that change.
-    NotAsked,
-}
-
-impl Stand {
-    /// Whether the node stays reachable when the old network goes. A node that waits for that
-    /// will try the new one; whether it works is not known.
-    pub const fn survives(&self) -> bool {
-        matches!(self, Self::Proved | Self::WaitsForLoss)
-    }
-
-    /// The phrase for people.
-    pub fn phrase(&self) -> String {
-        match self {
-            Self::Proved => "proved".to_owned(),
-            Self::WaitsForLoss => "waits for the old network to go".to_owned(),
-            Self::Failed { reason } => format!("failed: {reason}"),
-            Self::NotTried => "not tried yet".to_owned(),
-            Self::NoBundle => "has not taken up its bundle".to_owned(),
-            Self::NotHeard => "not heard".to_owned(),
-            Self::NotAsked => "not among the nodes that change".to_owned(),
-        }
-    }
-}
-
 /// How far a change of Wi-Fi has come.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Tally {
@@ -182,17 +140,22 @@ pub struct Tally {
 impl Tally {
     /// Nodes that would be lost if the old network went now.
     pub fn lost(&self) -> Vec<&str> {
-        self.nodes.iter().filter(|(_, s)| !s.survives()).map(|(n, _)| n.as_str()).collect()
+        campaign::lost(&self.nodes)
     }
 
     /// Nodes that have not proved the new network, but will try it when the old one goes.
     pub fn untested(&self) -> Vec<&str> {
-        self.nodes.iter().filter(|(_, s)| *s == Stand::WaitsForLoss).map(|(n, _)| n.as_str()).collect()
+        campaign::untested(&self.nodes)
     }
 
     /// Whether the old network can be switched off.
     pub fn safe(&self) -> bool {
         self.lost().is_empty()
+    }
+
+    /// Whether the old network can be switched off, as a sentence without its stop.
+    pub fn verdict(&self) -> String {
+        campaign::verdict(&self.replaces, &self.candidate, &self.nodes)
     }
 }
 
@@ -233,29 +196,12 @@ pub fn tally(
             }
             continue;
         }
-        nodes.push((name.clone(), view.map_or(Stand::NotHeard, |v| stand(name, v, brought))));
+        nodes.push((
+            name.clone(),
+            view.map_or(Stand::NotHeard, |v| Stand::of(v, &|bundle| brought(name, bundle))),
+        ));
     }
     Ok(Tally { candidate: network.name.clone(), replaces: candidate.replaces.clone(), nodes })
-}
-
-fn stand(name: &str, view: &NodeView, brought: &dyn Fn(&str, &Digest) -> bool) -> Stand {
-    let Some(report) = view.report.as_ref().filter(|_| !view.silent) else { return Stand::NotHeard };
-    if !report.bundle.is_some_and(|bundle| brought(name, &bundle)) {
-        return match &report.outcome {
-            // It tried, and went back to the bundle before.
-            Some(o) if o.ending != "kept" && brought(name, &o.envelope) => {
-                let unknown = || format!("reason {}, which this version does not know", o.reason);
-                Stand::Failed { reason: o.sentence.clone().unwrap_or_else(unknown) }
-            }
-            _ => Stand::NoBundle,
-        };
-    }
-    match report.wifi.candidate.as_deref() {
-        Some("proved") => Stand::Proved,
-        Some("waits for the old network to go") => Stand::WaitsForLoss,
-        Some("not tried yet") | None => Stand::NotTried,
-        Some(reason) => Stand::Failed { reason: reason.to_owned() },
-    }
 }
 
 /// Ends a change: the candidate takes the place of the old network in `networks.toml`, and the old

@@ -29,6 +29,11 @@ impl Screwed {
         Self { node: None, dark: Some(board), started_at: 0, air, now: 0 }
     }
 
+    /// Lets another network be on the air here.
+    pub fn hears(&mut self, ssid: &str, passphrase: &str) {
+        self.air.points.push(AccessPoint::new(ssid, passphrase));
+    }
+
     /// The trust anchors in force.
     pub fn anchors(&self) -> TrustAnchors {
         self.node.as_ref().unwrap().agent().anchors().clone()

@@ -166,7 +166,7 @@ pub enum Kind {
     Image,
     /// Configuration.
     Bundle,
-    /// Configuration, for the sake of another Wi-Fi.
+    /// Configuration that brings a candidate for another Wi-Fi.
     Wifi,
     /// Trust anchors.
     Keys,

@@ -7,6 +7,7 @@ mod nodes;
 mod overview;
 mod rollouts;
 mod session;
+mod wifi;
 
 pub(crate) use answers::nothing_here;
 pub(crate) use csp::Headers;

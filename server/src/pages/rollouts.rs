@@ -2,6 +2,7 @@
 
 use super::answers::{Frame, PageError, page};
 use super::session::SignedIn;
+use super::wifi::{self, Change};
 use crate::app::App;
 use crate::contract::{
     DaySpan, Evidence, Progress, RolloutState, RolloutView, Seconds, TargetView, WaveState, WaveView,
@@ -76,6 +77,7 @@ struct Page {
     rollout: Summary,
     proves: String,
     windows: Vec<String>,
+    wifi: Option<Change>,
     waves: Vec<Wave>,
 }
 
@@ -84,21 +86,23 @@ pub(super) async fn show(
     app: web::Data<App>,
     id: web::Path<String>,
 ) -> Result<HttpResponse, PageError> {
-    let (now, own) = (app.wall(), app.now());
+    let (intervals, now, own) = (app.intervals, app.wall(), app.now());
     let number: i64 = id.parse().map_err(|_| PageError::NothingHere { now })?;
     let found = app
         .db
         .read::<_, ApiError, _>(move |conn| {
-            let stored = rows::get(conn, number)?;
-            Ok(stored.map(|stored| views::rollout_view(conn, &stored, own)).transpose()?)
+            let Some(stored) = rows::get(conn, number)? else { return Ok(None) };
+            let view = views::rollout_view(conn, &stored, own)?;
+            Ok(Some((view, wifi::change(conn, &stored, intervals, own)?)))
         })
         .await?;
-    let view = found.ok_or(PageError::NothingHere { now })?;
+    let (view, wifi) = found.ok_or(PageError::NothingHere { now })?;
     page(&Page {
         frame: Frame::new(now, true).with(app.db.trouble()),
         rollout: Summary::new(&view),
         proves: view.proves.clone(),
         windows: view.windows.as_ref().map_or_else(Vec::new, windows_lines),
+        wifi,
         waves: view.waves.into_iter().map(|wave| Wave::new(wave, now)).collect(),
     })
 }

@@ -24,6 +24,7 @@ pub mod proof;
 mod report;
 mod state;
 pub mod watch;
+pub mod wifi;
 pub mod window;
 mod words;
 
