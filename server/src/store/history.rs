@@ -47,14 +47,26 @@ pub fn add(conn: &Connection, check_in: &CheckIn, now: Seconds) -> Result<(), St
 /// Rows looked at in one step: some milliseconds, which the next check-in waits at most.
 const STEP: usize = 500;
 
-/// Takes one small step in thinning out what is older than `retention::cutoff`; returns how many
-/// rows went. When nothing is left to do, a step costs one look at a small table.
-pub fn thin(conn: &Connection, now: Seconds) -> Result<usize, StoreFault> {
-    thin_by(conn, STEP, now)
+/// Nodes looked at in one step.
+const STEP_NODES: usize = 50;
+
+/// Takes one small step in thinning out what is older than `retention::cutoff`; false if nothing is
+/// left to do, which costs one look at an index.
+pub fn thin(conn: &Connection, now: Seconds) -> Result<bool, StoreFault> {
+    let mut rows = 0;
+    for _ in 0..STEP_NODES {
+        let Some(looked_at) = thin_by(conn, STEP, now)? else { return Ok(false) };
+        rows += looked_at;
+        if rows >= STEP {
+            break;
+        }
+    }
+    Ok(true)
 }
 
-/// [`thin`] with another size of steps, 2 or more.
-pub(super) fn thin_by(conn: &Connection, step: usize, now: Seconds) -> Result<usize, StoreFault> {
+/// [`thin`] for one node, with another size of steps, 2 or more; how many rows were looked at, or nothing if no
+/// node is left.
+pub(super) fn thin_by(conn: &Connection, step: usize, now: Seconds) -> Result<Option<usize>, StoreFault> {
     let cutoff = retention::cutoff(now);
     let due = conn
         .prepare_cached("SELECT id, thinned_until FROM node WHERE thinned_until < :cutoff LIMIT 1")?
@@ -62,7 +74,7 @@ pub(super) fn thin_by(conn: &Connection, step: usize, now: Seconds) -> Result<us
             Ok((id::<NodeId>(row, "id"), row.get::<_, Seconds>("thinned_until")?))
         })
         .optional()?;
-    let Some((node, from)) = due else { return Ok(0) };
+    let Some((node, from)) = due else { return Ok(None) };
     let node = node?;
     let moments = conn
         .prepare_cached(
@@ -79,9 +91,8 @@ pub(super) fn thin_by(conn: &Connection, step: usize, now: Seconds) -> Result<us
         )?
         .collect::<Result<Vec<(Seconds, Seconds)>, _>>()?;
     let mut delete = conn.prepare_cached("DELETE FROM history WHERE node = :node AND at = :at")?;
-    let mut gone = 0;
     for at in retention::dropped(&moments) {
-        gone += delete.execute(named_params! { ":node": node.0, ":at": at })?;
+        delete.execute(named_params! { ":node": node.0, ":at": at })?;
     }
     let until = match moments.last() {
         Some((last, _)) if moments.len() == step => *last,
@@ -89,7 +100,7 @@ pub(super) fn thin_by(conn: &Connection, step: usize, now: Seconds) -> Result<us
     };
     conn.prepare_cached("UPDATE node SET thinned_until = :until WHERE id = :node")?
         .execute(named_params! { ":node": node.0, ":until": until })?;
-    Ok(gone)
+    Ok(Some(moments.len()))
 }
 
 /// One UTC day of a node.

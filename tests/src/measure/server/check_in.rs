@@ -23,6 +23,7 @@ pub(super) fn rows(show: &mut dyn FnMut(Row)) -> Result<(), MeasureError> {
     yard.check_in(CONNECTIONS, COUNT)?;
     with_tls.check_in(CONNECTIONS, COUNT)?;
     let (mut bare, mut cpu, mut tls_cpu) = (Vec::new(), Vec::new(), Vec::new());
+    let mut singles = Vec::new();
     let (mut cost, mut tls_cost, mut over, mut rates) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     for _ in 0..TURNS {
         let signature = signatures.seconds_each()?;
@@ -34,6 +35,7 @@ pub(super) fn rows(show: &mut dyn FnMut(Row)) -> Result<(), MeasureError> {
         cost.push(each / signature);
         tls_cost.push(tls_each / signature);
         over.push(took.rate() / single);
+        singles.push(single);
         rates.push(took.rate());
         for (values, value) in [(&mut bare, signature), (&mut cpu, each), (&mut tls_cpu, tls_each)] {
             values.push(value * 1e6);
@@ -54,5 +56,6 @@ pub(super) fn rows(show: &mut dyn FnMut(Row)) -> Result<(), MeasureError> {
         Bound::AtLeast(TIMES_COMMITS),
     ));
     show(row("durable check-ins over 256 connections, a second", median(rates), Bound::Shown));
+    show(row("single commits a second", median(singles), Bound::Shown));
     Ok(())
 }

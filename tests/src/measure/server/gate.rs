@@ -80,6 +80,7 @@ fn from_database(data: &std::path::Path, now: i64) -> Result<f64, MeasureError> 
     config.tls = Tls::Plain;
     config.clock = Clock::manual(now + 10);
     let server = pintle_server::start(config).map_err(|e| odd(e.to_string()))?;
+    super::process::settle(std::process::id())?;
     let mut times = Vec::new();
     for _ in 0..TIMES {
         server.clock.advance(5);

@@ -60,6 +60,7 @@ impl Yard {
     /// Starts a server on a folder with a fleet.
     fn on(fleet: Fleet, data: tempfile::TempDir, tls: bool) -> Result<Self, MeasureError> {
         let running = Running::start(data.path(), if tls { &[] } else { &["--plain"] })?;
+        process::settle(running.process.0.id())?;
         let trust = if tls { Trust::root(&data.path().join("ca.pem"))? } else { Trust::Plain };
         Ok(Self { fleet, running, trust, data })
     }

@@ -10,6 +10,8 @@ use std::time::{Duration, Instant};
 
 /// How long anything small may take before it counts as failed.
 const PATIENCE: Duration = Duration::from_secs(20);
+/// How long checking a large database may take.
+const SETTLED: Duration = Duration::from_secs(120);
 /// Ticks of a second in `/proc/<pid>/stat`: 100 on every Linux that this runs on (proc(5), USER_HZ).
 const TICKS: f64 = 100.0;
 
@@ -24,27 +26,46 @@ impl Drop for Process {
     }
 }
 
-impl Process {
-    fn said(&self, file: &str) -> Result<String, MeasureError> {
-        let path = PathBuf::from(format!("/proc/{}/{file}", self.0.id()));
-        fs::read_to_string(&path).map_err(|source| MeasureError::File { path, source })
-    }
+fn said(process: u32, file: &str) -> Result<String, MeasureError> {
+    let path = PathBuf::from(format!("/proc/{process}/{file}"));
+    fs::read_to_string(&path).map_err(|source| MeasureError::File { path, source })
+}
 
+fn cpu_seconds(process: u32) -> Result<f64, MeasureError> {
+    let stat = said(process, "stat")?;
+    // The name in brackets may hold anything; what follows is numbers. Fields 14 and 15 are user and system time.
+    let fields = stat.rsplit_once(") ").map_or("", |(_, rest)| rest).split(' ');
+    let times: Vec<f64> = fields.skip(11).take(2).filter_map(|n| n.parse().ok()).collect();
+    match times[..] {
+        [user, system] => Ok((user + system) / TICKS),
+        _ => Err(MeasureError::Unexpected { what: "times in /proc/<pid>/stat", found: stat }),
+    }
+}
+
+/// Waits until a process has nothing to do for a second: a server checks a large database after its start.
+pub(super) fn settle(process: u32) -> Result<(), MeasureError> {
+    let from = Instant::now();
+    let mut before = cpu_seconds(process)?;
+    while from.elapsed() < SETTLED {
+        std::thread::sleep(Duration::from_secs(1));
+        let now = cpu_seconds(process)?;
+        if now - before < 0.05 {
+            return Ok(());
+        }
+        before = now;
+    }
+    Err(MeasureError::TooLate { what: "a server that came to rest", seconds: SETTLED.as_secs() })
+}
+
+impl Process {
     /// Time on the processor so far, in the program and for it in the kernel, in seconds.
     pub(super) fn cpu_seconds(&self) -> Result<f64, MeasureError> {
-        let stat = self.said("stat")?;
-        // The name in brackets may hold anything; what follows is numbers. Fields 14 and 15 are user and system time.
-        let fields = stat.rsplit_once(") ").map_or("", |(_, rest)| rest).split(' ');
-        let times: Vec<f64> = fields.skip(11).take(2).filter_map(|n| n.parse().ok()).collect();
-        match times[..] {
-            [user, system] => Ok((user + system) / TICKS),
-            _ => Err(MeasureError::Unexpected { what: "times in /proc/<pid>/stat", found: stat }),
-        }
+        cpu_seconds(self.0.id())
     }
 
     /// A line of its status in MiB: `VmRSS` now, `VmHWM` at most so far.
     pub(super) fn memory_mib(&self, line: &str) -> Result<f64, MeasureError> {
-        let status = self.said("status")?;
+        let status = said(self.0.id(), "status")?;
         status
             .lines()
             .find_map(|l| {
