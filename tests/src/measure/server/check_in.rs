@@ -14,6 +14,8 @@ const NODES: u32 = 10_000;
 const CONNECTIONS: u32 = 256;
 /// Check-ins in one turn.
 const COUNT: u32 = 10_240;
+/// How often in one turn half as many connections are made anew.
+const FRESH: u32 = 10;
 
 pub(super) fn rows(show: &mut dyn FnMut(Row)) -> Result<(), MeasureError> {
     let yard = Yard::open(NODES, false)?;
@@ -23,12 +25,13 @@ pub(super) fn rows(show: &mut dyn FnMut(Row)) -> Result<(), MeasureError> {
     yard.check_in(CONNECTIONS, COUNT)?;
     with_tls.check_in(CONNECTIONS, COUNT)?;
     let (mut bare, mut cpu, mut tls_cpu) = (Vec::new(), Vec::new(), Vec::new());
-    let mut singles = Vec::new();
+    let (mut singles, mut fresh) = (Vec::new(), Vec::new());
     let (mut cost, mut tls_cost, mut over, mut rates) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     for _ in 0..TURNS {
         let signature = signatures.seconds_each()?;
         let single = commits_a_second(yard.folder(), Duration::from_secs(2))?;
         let (took, seconds) = yard.check_in(CONNECTIONS, COUNT)?;
+        fresh.push(over_fresh_connections(&with_tls)? * 1e6);
         let each = seconds / took.count() as f64;
         let (tls_took, tls_seconds) = with_tls.check_in(CONNECTIONS, COUNT)?;
         let tls_each = tls_seconds / tls_took.count() as f64;
@@ -51,6 +54,11 @@ pub(super) fn rows(show: &mut dyn FnMut(Row)) -> Result<(), MeasureError> {
     show(row("processor time of a check-in, microseconds", median(cpu), Bound::Shown));
     show(row("processor time of a check-in over TLS, microseconds", median(tls_cpu), Bound::Shown));
     show(row(
+        "processor time of a check-in over a TLS connection of its own, microseconds",
+        median(fresh),
+        Bound::Shown,
+    ));
+    show(row(
         "durable check-ins over 256 connections, times single commits",
         median(over),
         Bound::AtLeast(TIMES_COMMITS),
@@ -58,4 +66,16 @@ pub(super) fn rows(show: &mut dyn FnMut(Row)) -> Result<(), MeasureError> {
     show(row("durable check-ins over 256 connections, a second", median(rates), Bound::Shown));
     show(row("single commits a second", median(singles), Bound::Shown));
     Ok(())
+}
+
+/// Time on the processor for a check-in with a handshake before it, as from a node that checks in every few
+/// minutes, in seconds.
+fn over_fresh_connections(yard: &Yard) -> Result<f64, MeasureError> {
+    let before = yard.running.process.cpu_seconds()?;
+    let mut count = 0;
+    for _ in 0..FRESH {
+        let (took, _) = yard.check_in(CONNECTIONS / 2, CONNECTIONS / 2)?;
+        count += took.count();
+    }
+    Ok((yard.running.process.cpu_seconds()? - before) / count as f64)
 }
