@@ -214,15 +214,12 @@ fn a_node_that_missed_a_new_root_key_is_reached_with_the_old_one() {
     let new = yard(&place).next.of(Role::Root).unwrap();
     heard_to_keep(&running, barn, &client, &place, "barn", 1);
     assert_eq!(barn.anchors().root, new);
-    // The gate has been away: it is retired from this rollout by turning it back, in which the barn
-    // gets its way back, signed with the root key that it trusts by now.
+    // The gate has been away. Turning back brings no root key back that is to go: whoever has that key
+    // and the server could have all nodes with it.
     client.act(id, Action::TurnBack, None).unwrap();
-    until(&running, &mut [&mut *barn], 1500, "the way back", |n| n[0].anchors().root != new);
-    heard_to_keep(&running, barn, &client, &place, "barn", 2);
     until(&running, &mut [&mut *barn], 600, "the end", |_| client.rollout(id).unwrap().ended_at.is_some());
-    // Once more, to the barn alone.
-    let id = rollout(&place, &["keys", "send", "--nodes", "barn"]);
-    done(&running, &mut [&mut *barn], &client, id);
+    heard_to_keep(&running, barn, &client, &place, "barn", 1);
+    assert_eq!(barn.anchors().root, new);
     place.run(&["keys", "finish"]).ends(6).says(&["gate"]);
     // The gate is not waited for, and gets the set all the same, signed with the old root key.
     let id = rollout(&place, &["keys", "finish", "--without", "gate"]);

@@ -38,7 +38,8 @@ struct Signed {
 
 /// Signs, uploads and starts a rollout of the set that the yard's keys make now, to the nodes that
 /// lack it. Each gets it signed with the root key that it trusts; the way back is signed with the
-/// root key of the new set, which it will trust by then.
+/// root key of the new set, which it will trust by then. Where a key is to go there is no way back:
+/// whoever has that key and the server could use it at any time, on any node.
 ///
 /// # Errors
 /// [`KeysError`]; no rollout is started then.
@@ -93,13 +94,17 @@ pub fn send(
             let at = match signed.iter().position(|s| s.before == before) {
                 Some(at) => at,
                 None => {
-                    signed.push(sign(yard, unlocked, &mut sets, name, before, &wanted)?);
+                    signed.push(sign(yard, unlocked, &mut sets, name, before.clone(), &wanted)?);
                     signed.len() - 1
                 }
             };
             let Some(Signed { forward, way_back, .. }) = signed.get(at) else { continue };
             if way_back.is_none() && care.on_failure == OnFailure::TurnBack {
-                tell(&format!("it is not known which set {name} has: the rollout holds on failure"));
+                let why = match before {
+                    None => format!("it is not known which set {name} has"),
+                    Some(_) => format!("a way back would let {name} trust a key again that is to go"),
+                };
+                tell(&format!("{why}: the rollout holds on failure"));
                 care.on_failure = OnFailure::Hold;
             }
             let way_back = way_back.as_ref().map(|e| e.digest);
@@ -128,8 +133,9 @@ fn sign(
     // Of a set that is not written down, the root key in use is the best guess there is.
     let trusted = root(before.as_ref().map_or_else(|| yard.public_key(Role::Root), |b| b.root))?;
     let afterwards = root(wanted.root)?;
+    let back_to = before.as_ref().filter(|before| trusts_no_more(before, wanted));
     let mut numbers =
-        yard.sequences()?.take(Role::Root, 1 + u64::from(before.is_some())).map_err(RolloutError::from)?;
+        yard.sequences()?.take(Role::Root, 1 + u64::from(back_to.is_some())).map_err(RolloutError::from)?;
     let mut next = |set: &TrustAnchors, key: &SigningKey| -> Result<Envelope, KeysError> {
         // As many were taken as are used.
         let sequence = numbers.next().unwrap_or(u64::MAX);
@@ -143,6 +149,56 @@ fn sign(
         Ok(envelope)
     };
     let forward = next(wanted, &trusted)?;
-    let way_back = before.as_ref().map(|set| next(set, &afterwards)).transpose()?;
+    let way_back = back_to.map(|set| next(set, &afterwards)).transpose()?;
     Ok(Signed { before, forward, way_back })
+}
+
+/// Whether every key that a set trusts is trusted by another one too, for the same.
+fn trusts_no_more(set: &TrustAnchors, other: &TrustAnchors) -> bool {
+    let servers = |set: &TrustAnchors| [Some(set.server), set.server_next];
+    set.root == other.root
+        && set.image.iter().all(|key| other.image.contains(key))
+        && set.bundle.iter().all(|key| other.bundle.contains(key))
+        && servers(set).into_iter().flatten().all(|key| servers(other).contains(&Some(key)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn set(root: u8, image: &[u8], bundle: &[u8], server: u8, next: Option<u8>) -> TrustAnchors {
+        let key = |n: u8| PublicKey([n; 32]);
+        TrustAnchors {
+            root: key(root),
+            image: image.iter().copied().map(key).collect(),
+            bundle: bundle.iter().copied().map(key).collect(),
+            server: key(server),
+            server_next: next.map(key),
+        }
+    }
+
+    #[test]
+    fn there_is_a_way_back_only_if_it_brings_no_key_back() {
+        let now = set(1, &[2], &[3], 4, None);
+        assert!(trusts_no_more(&now, &now));
+        for more in
+            [set(1, &[2, 5], &[3], 4, None), set(1, &[2], &[5, 3], 4, None), set(1, &[2], &[3], 4, Some(5))]
+        {
+            assert!(trusts_no_more(&now, &more), "keys were added: {more:?}");
+            assert!(!trusts_no_more(&more, &now), "keys are to go: {more:?}");
+        }
+        for other in [
+            set(5, &[2], &[3], 4, None),
+            set(1, &[5], &[3], 4, None),
+            set(1, &[2], &[5], 4, None),
+            set(1, &[2], &[3], 5, None),
+            // In another role a key is another one.
+            set(1, &[3], &[2], 4, None),
+        ] {
+            assert!(!trusts_no_more(&other, &now) && !trusts_no_more(&now, &other), "{other:?}");
+        }
+        // The server's new key moves into the place of the old one.
+        let (both, switched) = (set(1, &[2], &[3], 4, Some(5)), set(1, &[2], &[3], 5, None));
+        assert!(trusts_no_more(&switched, &both) && !trusts_no_more(&both, &switched));
+    }
 }
