@@ -45,6 +45,9 @@
 // Bytes of an image note.
 #define PINTLE_NOTE_LEN 64
 
+// Bytes that are enough for a capability report.
+#define PINTLE_CAPABILITIES_MAX 128
+
 // Bytes of a flash sector.
 #define PINTLE_SECTOR 4096
 
@@ -871,6 +874,16 @@ PintleCode pintle_envelope_verify(const uint8_t *envelope,
                                   uint64_t kept,
                                   struct PintleEnvelope *out,
                                   struct PintleRefusal *refusal);
+
+// Writes what of SUIT this node core carries out: components, commands, parameters and algorithms, as a
+// capability report (docs/wire.md section 3.5). It is the same for every node of this version.
+//
+// out: gets PINTLE_CAPABILITIES_MAX bytes, zeros behind the report.
+// out_len: gets the report's length.
+//
+// What the caller promises:
+// out has room for PINTLE_CAPABILITIES_MAX, out_len can be written.
+PintleCode pintle_capability_report(uint8_t *out, size_t *out_len);
 
 // Decides whether a change may be applied now: PINTLE_CODE_OK is clearance for this moment and not
 // for later, PINTLE_CODE_HOLD means wait. Anything else is an error, and means wait too.

@@ -22,6 +22,8 @@ pub const PINTLE_CARD_MAX: usize = 2560;
 pub const PINTLE_BODY_MAX: usize = 4096;
 /// Bytes of an image note.
 pub const PINTLE_NOTE_LEN: usize = 64;
+/// Bytes that are enough for a capability report.
+pub const PINTLE_CAPABILITIES_MAX: usize = 128;
 /// Bytes of a flash sector.
 pub const PINTLE_SECTOR: usize = 4096;
 

@@ -1,7 +1,8 @@
 //! Verifying an envelope, without a node around it.
 
-use crate::code::PintleCode;
+use crate::code::{PINTLE_CAPABILITIES_MAX, PintleCode};
 use crate::raw;
+use pintle_protocol::agent::CAPABILITIES;
 use pintle_protocol::cbor::decode_message;
 use pintle_protocol::id::{Digest, NodeId, Uuid16};
 use pintle_protocol::reason::Reason;
@@ -109,6 +110,29 @@ pub unsafe extern "C" fn pintle_envelope_verify(
         }
     })();
     PintleCode::of(verified)
+}
+
+/// Writes what of SUIT this node core carries out: components, commands, parameters and algorithms, as a
+/// capability report (docs/wire.md section 3.5). It is the same for every node of this version.
+///
+/// out: gets PINTLE_CAPABILITIES_MAX bytes, zeros behind the report.
+/// out_len: gets the report's length.
+///
+/// # Safety
+/// out has room for PINTLE_CAPABILITIES_MAX, out_len can be written.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn pintle_capability_report(out: *mut u8, out_len: *mut usize) -> PintleCode {
+    let written = (|| {
+        raw::writable(out)?;
+        raw::writable(out_len)?;
+        let mut report = [0; PINTLE_CAPABILITIES_MAX];
+        let len = CAPABILITIES.write(&mut report).map_err(|_| PintleCode::Length)?;
+        // SAFETY: as promised.
+        unsafe { raw::copy(&report, out) }?;
+        // SAFETY: as promised.
+        unsafe { raw::put(out_len, len) }
+    })();
+    PintleCode::of(written)
 }
 
 fn verify(

@@ -38,7 +38,9 @@ mod virtual_yard;
 pub use board::{PintleBoard, PintleFlashFault, PintleLayout, PintleSlot};
 pub use boot::{PintleBootSlot, pintle_boot_slot};
 pub use code::*;
-pub use envelope::{PintleDevice, PintleEnvelope, PintleRefusal, pintle_envelope_verify};
+pub use envelope::{
+    PintleDevice, PintleEnvelope, PintleRefusal, pintle_capability_report, pintle_envelope_verify,
+};
 pub use event::{PintleEvent, PintleEventKind, PintleJoinFault, PintleRequest};
 pub use frame::{PintleFrame, pintle_frame_decode, pintle_frame_encode};
 pub use interlock::{PintleDoorFacts, PintleFact, PintlePairFacts, PintlePolicy, PintlePosition};

@@ -379,6 +379,20 @@ fn verify(bytes: &[u8], anchors: &[u8], kept: u64) -> (PintleCode, PintleEnvelop
 }
 
 #[test]
+fn the_capability_report_is_the_cores() {
+    let (mut out, mut len) = ([7; PINTLE_CAPABILITIES_MAX], 0);
+    // SAFETY: both are good.
+    let code = unsafe { pintle_capability_report(out.as_mut_ptr(), &raw mut len) };
+    assert_eq!(code, PintleCode::Ok);
+    let mut wanted = [0; PINTLE_CAPABILITIES_MAX];
+    let wanted_len = pintle_protocol::agent::CAPABILITIES.write(&mut wanted).unwrap();
+    assert_eq!((len, out), (wanted_len, wanted));
+    // SAFETY: null is allowed, and refused.
+    let code = unsafe { pintle_capability_report(null_mut(), &raw mut len) };
+    assert_eq!(code, PintleCode::Null);
+}
+
+#[test]
 fn an_envelope_is_verified_and_says_what_it_brings() {
     let yard = rig::Yard::default();
     let mut anchors = vec![0; 1024];

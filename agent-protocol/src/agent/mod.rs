@@ -15,6 +15,7 @@
 //! What survives a power cut is in [`crate::slots::BootRecord`] and nowhere else.
 
 mod boot;
+mod capability;
 #[cfg(all(test, feature = "author", feature = "sim"))]
 mod found_tests;
 #[cfg(all(test, feature = "author", feature = "sim"))]
@@ -39,6 +40,7 @@ mod types;
 mod wifi;
 
 pub use boot::CARD_MAX;
+pub use capability::CAPABILITIES;
 pub use machine::{Agent, DEFAULT_POLICY, Start};
 pub use node::{BootFault, Node, NodeFault};
 pub use trial::{CandidateProof, Evidence, Millis, Verdict, judge};

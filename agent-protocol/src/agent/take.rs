@@ -101,7 +101,7 @@ pub(super) enum Fetch {
 
 /// Commands of an update that a node cannot carry out for a component: there is no staging area
 /// to copy from, images are too large to stand in a manifest, and what is small comes in it.
-const fn cannot(component: Component) -> &'static [Command] {
+pub(super) const fn cannot(component: Component) -> &'static [Command] {
     match component {
         Component::Chip(_) => &[Command::Write, Command::Copy, Command::CheckContent],
         Component::Conf | Component::Keys => &[Command::Fetch, Command::Copy, Command::CheckContent],

@@ -11,6 +11,7 @@
 //! before all of it is understood, and nothing here does I/O.
 
 mod anchors;
+mod capability;
 mod codes;
 mod device;
 pub mod envelope;
@@ -29,6 +30,7 @@ mod scan;
 mod tests;
 
 pub use anchors::{AnchorFault, MAX_KEYS, TrustAnchors};
+pub use capability::{ALGORITHMS, Capabilities, Missing, ReadCapabilities, read_capabilities};
 pub use codes::{Command, Parameter, ReportReason, Section};
 pub use device::{ComponentSpec, Device, Identity, MAX_COMPONENTS, Roles, node_components};
 pub use envelope::{Authentic, Ticket, Verifier};

@@ -1,11 +1,11 @@
 use super::Run;
 use crate::error::CliError;
 use crate::exit::Exit;
-use crate::look::{self, Sight};
+use crate::look::{self, Lacks, Sight};
 use crate::ui::{Answer, table};
 use crate::yard::files;
 use serde::Serialize;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Look into any envelope
 ///
@@ -16,6 +16,9 @@ use std::path::PathBuf;
 /// With --report, a node's SUIT_Report on this envelope is told in one sentence instead; the exit
 /// code is then 1 if the node did not carry it out.
 ///
+/// With --capabilities, it is held against what firmware says that it carries out (its SUIT capability
+/// report); the exit code is then 1 if anything is missing. Nobody has signed such a report.
+///
 /// Example: pintle look images/two-chip/net-1.1.0/envelope.suit
 #[derive(Debug, clap::Args)]
 pub(super) struct Args {
@@ -24,6 +27,9 @@ pub(super) struct Args {
     /// File with a node's SUIT_Report about it: bytes, or hexadecimal digits
     #[arg(long, value_name = "FILE")]
     report: Option<PathBuf>,
+    /// File with a SUIT capability report: bytes, or hexadecimal digits
+    #[arg(long, value_name = "FILE", conflicts_with = "report")]
+    capabilities: Option<PathBuf>,
 }
 
 /// Largest file with a report, in bytes.
@@ -75,19 +81,48 @@ impl Answer for Seen {
     }
 }
 
+#[derive(Serialize)]
+#[serde(transparent)]
+struct Compared(Lacks);
+
+impl Answer for Compared {
+    fn text(&self) -> String {
+        let Lacks { components, commands, parameters, algorithms } = &self.0;
+        let mut text = String::new();
+        for (what, list) in [("components", components), ("commands", commands), ("parameters", parameters)] {
+            if !list.is_empty() {
+                text += &format!("it needs {what} that are not in the report: {}\n", list.join(", "));
+            }
+        }
+        if !algorithms.is_empty() {
+            let list: Vec<_> = algorithms.iter().map(i64::to_string).collect();
+            text += &format!("algorithms of the profile that are not in the report: {}\n", list.join(", "));
+        }
+        if text.is_empty() { "everything that it needs is in the report\n".to_owned() } else { text }
+    }
+}
+
+/// Bytes, or the same in hexadecimal digits.
+fn read_report(path: &Path) -> Result<Vec<u8>, CliError> {
+    let report = files::read_bytes(path, MAX_REPORT_FILE)?;
+    // A report begins with the head of a map, which is no hexadecimal digit.
+    Ok(hex::decode(report.trim_ascii()).unwrap_or(report))
+}
+
 pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let yard = run.yard()?;
     let envelope = files::read_bytes(&args.file, MAX_ENVELOPE)?;
     if let Some(path) = &args.report {
-        let mut report = files::read_bytes(path, MAX_REPORT_FILE)?;
-        // A report begins with the head of a map, which is no hexadecimal digit.
-        if let Ok(bytes) = hex::decode(report.trim_ascii()) {
-            report = bytes;
-        }
-        let told = look::tell(&yard, "the node", &envelope, &report)?;
+        let told = look::tell(&yard, "the node", &envelope, &read_report(path)?)?;
         let passed = told.passed;
         run.ui.answer(&super::node_report::Telling(told));
         return Ok(if passed { Exit::Done } else { Exit::No });
+    }
+    if let Some(path) = &args.capabilities {
+        let lacks = look::lacks(&envelope, &read_report(path)?)?;
+        let none = lacks.is_empty();
+        run.ui.answer(&Compared(lacks));
+        return Ok(if none { Exit::Done } else { Exit::No });
     }
     let sight = look::look(&yard, &envelope);
     let authentic = sight.signed_by.is_some() && sight.fault.is_none();

@@ -1,10 +1,12 @@
 //! Looking into an envelope: what it is, who signed it, which node would take it, and where it
 //! is damaged if it is.
 
+mod capable;
 #[cfg(test)]
 mod tests;
 mod told;
 
+pub use capable::{Lacks, lacks};
 pub use told::{TellError, Told, subject, tell, tell_outcome};
 
 use crate::yard::{NodePlan, Yard};

@@ -221,3 +221,24 @@ fn an_outcome_without_a_report_is_told_with_what_the_number_means() {
         assert!(words.contains(reason.sentence()) && !words.contains("::"), "{words}");
     }
 }
+
+#[test]
+fn an_envelope_is_held_against_a_capability_report() {
+    use pintle_protocol::agent::CAPABILITIES;
+    use pintle_protocol::suit::Capabilities;
+    let (_dir, _, bytes) = envelope();
+    let mut report = [0; 128];
+    let len = CAPABILITIES.write(&mut report).unwrap();
+    assert_eq!(lacks(&bytes, &report[..len]).unwrap(), Lacks::default());
+    let few = Capabilities { components: &[b"io"], commands: &CAPABILITIES.commands[..9], ..CAPABILITIES };
+    let len = few.write(&mut report).unwrap();
+    let missing = lacks(&bytes, &report[..len]).unwrap();
+    assert_eq!(
+        (missing.components, missing.commands),
+        (vec!["net".to_owned()], vec!["directive-fetch".to_owned()])
+    );
+    assert!(missing.parameters.is_empty() && missing.algorithms.is_empty());
+    let fault = lacks(&bytes, &report[..len - 1]).unwrap_err();
+    assert!(fault.to_string().contains("byte"), "{fault}");
+    assert!(matches!(lacks(&bytes[..9], &report[..len]), Err(TellError::Envelope(_))));
+}

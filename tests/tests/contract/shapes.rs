@@ -20,6 +20,7 @@ fn all() -> Vec<(&'static str, Vec<u8>)> {
         ("starter-card", s::plain(&s::starter_card())),
         ("trust-anchors", s::plain(&s::anchors())),
         ("boot-record", s::plain(&s::boot_record())),
+        ("suit-capability-report", super::vectors::capabilities()),
     ]
 }
 
@@ -178,4 +179,67 @@ fn texts_are_bounded_in_bytes() {
         .map(|(key, value)| if key == 2 { (key, s::plain(&"ä".repeat(17))) } else { (key, value) })
         .collect();
     assert!(fault("starter-card", &map_of(&fields)).is_some());
+}
+
+/// A node lists what the envelopes need that are made for it; what is not listed is missed.
+#[test]
+fn the_capability_report_covers_the_envelopes_in_use() {
+    use pintle_protocol::agent::CAPABILITIES;
+    use pintle_protocol::suit::{Capabilities, Command, Parameter, read_capabilities};
+    let envelopes = [
+        s::image_envelope(Chip::Net, 7, s::IMAGE),
+        s::image_envelope(Chip::Io, 7, s::IMAGE),
+        s::bundle_envelope(&s::bundle(), s::public(s::SEALING), s::BUNDLE),
+        s::keys_envelope(s::ROOT),
+    ];
+    let report = super::vectors::capabilities();
+    let read = read_capabilities(&report).unwrap();
+    for envelope in &envelopes {
+        assert!(read.missing(envelope).unwrap().is_empty());
+    }
+    let mut less = [0; 128];
+    let commands: Vec<_> = CAPABILITIES.commands.iter().copied().filter(|c| *c != Command::Fetch).collect();
+    let parameters: Vec<_> =
+        CAPABILITIES.parameters.iter().copied().filter(|p| *p != Parameter::LinkRange).collect();
+    let few = Capabilities { components: &[b"io"], commands: &commands, parameters: &parameters };
+    let len = few.write(&mut less).unwrap();
+    let missing = read_capabilities(&less[..len]).unwrap();
+    let missing = missing.missing(&envelopes[0]).unwrap();
+    assert_eq!(missing.components, [b"net"]);
+    assert_eq!(
+        (&missing.commands[..], &missing.parameters[..]),
+        (&[Command::Fetch][..], &[Parameter::LinkRange][..])
+    );
+}
+
+/// With more members than are read, and components that stand for all that begin so.
+#[test]
+fn a_capability_report_of_another_kind_is_read() {
+    use pintle_protocol::suit::read_capabilities;
+    let own = entries(&super::vectors::capabilities());
+    let with = |components: &str, algorithms: &str| {
+        let mut members = own.clone();
+        members[0].1 = hex::decode(components).unwrap();
+        members[3].1 = hex::decode(algorithms).unwrap();
+        members.push((5, vec![0x82, 2, 3]));
+        map_of(&members)
+    };
+    let (all, image) = ("842f32381c1818", s::image_envelope(Chip::Net, 7, s::IMAGE));
+    for (components, has) in [
+        ("8181436e6574", true),      // [["net"]]
+        ("8181f5", true),            // [[true]]
+        ("8182436e6574f5", true),    // [["net", true]]
+        ("8182436e65744178", false), // [["net", "x"]]
+        ("818142696f", false),       // [["io"]]
+    ] {
+        let bytes = with(components, all);
+        let read = read_capabilities(&bytes).unwrap();
+        assert_eq!(read.missing_algorithms().count(), 0);
+        assert_eq!(read.missing(&image).unwrap().is_empty(), has, "{components}");
+    }
+    let bytes = with("8181f5", "822f32");
+    assert_eq!(read_capabilities(&bytes).unwrap().missing_algorithms().collect::<Vec<_>>(), [-29, 24]);
+    for bad in ["a0", "a1018181f5", "80", "a4018102"] {
+        assert!(read_capabilities(&hex::decode(bad).unwrap()).is_err(), "{bad}");
+    }
 }

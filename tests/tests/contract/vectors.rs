@@ -70,7 +70,7 @@ fn every_vector_holds_against_the_cddl() {
             }
         }
     }
-    assert_eq!(held, 18);
+    assert_eq!(held, 19);
 }
 
 fn diagnostic(bytes: &[u8]) -> String {
@@ -253,6 +253,12 @@ fn envelopes() -> Value {
     json!({"about": "SUIT envelopes: docs/wire.md section 4.", "vectors": vectors})
 }
 
+pub(crate) fn capabilities() -> Vec<u8> {
+    let mut out = [0; 128];
+    let len = pintle_protocol::agent::CAPABILITIES.write(&mut out).unwrap();
+    out[..len].to_vec()
+}
+
 fn card_and_record() -> Value {
     let plain = |name: &str, rule: &str, bytes: &[u8]| json!({"name": name, "rule": rule, "message": hex::encode(bytes), "diagnostic": diagnostic(bytes)});
     let mut record = s::boot_record();
@@ -262,11 +268,12 @@ fn card_and_record() -> Value {
     let mut kept = plain("boot record", "boot-record", &bytes);
     kept["place"] = json!(hex::encode(flash.peek(0, 12 + bytes.len() as u32)));
     json!({
-        "about": "Files: docs/wire.md sections 6 and 8.",
+        "about": "Files: docs/wire.md sections 3.5, 6 and 8.",
         "vectors": [
             plain("starter card", "starter-card", &s::plain(&s::starter_card())),
             plain("trust anchors", "trust-anchors", &s::plain(&s::anchors())),
             kept,
+            plain("capability report", "suit-capability-report", &capabilities()),
         ],
     })
 }
