@@ -48,6 +48,11 @@ fn looks_but_does_not_write(running: &Running, token: &str, cookie: &str, node: 
     let link = operator(running.addr, token, "POST", "/api/v1/sign-in-links", "");
     assert_eq!((link.status, link.json()["error"]["code"].as_str()), (503, Some("cannot_write")));
     assert!(matches!(running.tick(), Err(StoreFault::Unwritable(_))));
+    // Whoever has no link and no session is told so, and takes nothing of the thread that writes.
+    let stranger = "Cookie: __Host-pintle=0000";
+    assert_eq!(ask(running.addr, "POST", "/sign-in/0000", stranger, b"").status, 410);
+    assert_eq!(ask(running.addr, "POST", "/sign-out", stranger, b"").status, 303);
+    assert_eq!(ask(running.addr, "POST", "/sign-out", cookie, b"").status, 503);
 }
 
 /// Everything that must hold afterwards.

@@ -53,17 +53,21 @@ struct SignIn {
 
 /// Shows the button.
 pub(super) async fn ask(app: web::Data<App>, secret: web::Path<String>) -> Result<HttpResponse, PageError> {
-    let (own, hash) = (app.now(), Digest::of(secret.as_bytes()));
-    let works = app.db.read::<_, ApiError, _>(move |conn| Ok(who::is_link(conn, &hash, own)?)).await?;
-    if !works {
-        return Err(PageError::LinkSpent { now: app.wall() });
-    }
+    demand_link(&app, Digest::of(secret.as_bytes())).await?;
     page(&SignIn { frame: Frame::new(app.wall(), false), action: format!("/sign-in/{secret}") })
+}
+
+/// That a link would work. Anybody may ask, so that it must not take the one thread that writes.
+async fn demand_link(app: &App, hash: Digest) -> Result<(), PageError> {
+    let own = app.now();
+    let works = app.db.read::<_, ApiError, _>(move |conn| Ok(who::is_link(conn, &hash, own)?)).await?;
+    if works { Ok(()) } else { Err(PageError::LinkSpent { now: app.wall() }) }
 }
 
 /// Uses the link up and begins a session.
 pub(super) async fn begin(app: web::Data<App>, secret: web::Path<String>) -> Result<HttpResponse, PageError> {
     let (now, link) = (app.now(), Digest::of(secret.as_bytes()));
+    demand_link(&app, link).await?;
     let bytes = keys::random()
         .map_err(|source| StoreFault::File { what: "reading random bytes".to_owned(), source })?;
     let Secret { text, hash } = Secret::from_bytes(bytes);
@@ -78,10 +82,19 @@ pub(super) async fn begin(app: web::Data<App>, secret: web::Path<String>) -> Res
     Ok(to_overview(&cookie(&text, SESSION_SECONDS)))
 }
 
-/// Ends the session.
-pub(super) async fn end(app: web::Data<App>, request: HttpRequest) -> Result<HttpResponse, PageError> {
-    if let Some(hash) = cookie_hash(&request) {
-        app.db.write::<_, ApiError, _>(move |conn| Ok(who::end_session(conn, &hash)?)).await?;
+/// Ends the session, if there is one: only then is anything written.
+pub(super) async fn end(
+    signed_in: Result<SignedIn, PageError>,
+    app: web::Data<App>,
+    request: HttpRequest,
+) -> Result<HttpResponse, PageError> {
+    match (signed_in, cookie_hash(&request)) {
+        (Ok(SignedIn), Some(hash)) => {
+            app.db.write::<_, ApiError, _>(move |conn| Ok(who::end_session(conn, &hash)?)).await?;
+        }
+        (Ok(SignedIn), None) | (Err(PageError::SignedOut { .. }), _) => {}
+        // Not known whether there is one: nobody is told that it has ended.
+        (Err(fault), _) => return Err(fault),
     }
     Ok(to_overview(&cookie("", 0)))
 }
