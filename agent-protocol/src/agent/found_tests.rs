@@ -1,6 +1,8 @@
 //! A server that has moved is found again on the local link, and nobody else is taken for it.
 
-use super::tests::{bundle, commissioned};
+use super::tests::{bundle, commissioned, sealed};
+use crate::bundle::Address;
+use crate::checkin::Ending;
 use crate::cose::thumbprint;
 use crate::id::PublicKey;
 use crate::sim::Advert;
@@ -39,6 +41,31 @@ fn a_server_with_a_new_address_is_found_by_its_key() {
     rig.server.only_at = None;
     rig.power_cycle();
     assert!(is_heard(&mut rig, 120));
+}
+
+/// The server's default interval, longer than half of the time after which a deaf node joins anew.
+#[test]
+fn a_node_that_checks_in_seldom_finds_it_too() {
+    for listed in [1, 3] {
+        let mut rig = commissioned();
+        rig.server.next_seconds = 300;
+        let mut wanted = bundle(&["larkfield"]);
+        wanted.servers.clear();
+        for n in 0..listed {
+            let base = std::format!("https://192.0.2.{n}:7443");
+            wanted.servers.push(Address(heapless::String::try_from(base.as_str()).unwrap())).unwrap();
+        }
+        let offered = rig.offer(sealed(&rig, &wanted, 20), None);
+        let kept = |rig: &Rig| rig.record().unwrap().outcome.is_some_and(|o| o.envelope == offered);
+        assert!(rig.until(3600, kept).unwrap());
+        assert_eq!(rig.record().unwrap().outcome.unwrap().ending, Ending::Kept);
+        rig.server.offer = None;
+        assert!(is_heard(&mut rig, 900));
+        rig.server.only_at = Some(String::from(MOVED));
+        let key = key_of(&rig);
+        advertise(&mut rig, MOVED, key);
+        assert!(is_heard(&mut rig, 300 * (listed + 3)), "{listed}");
+    }
 }
 
 #[test]

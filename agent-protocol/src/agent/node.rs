@@ -133,9 +133,6 @@ impl<B: Board> Node<B> {
                 Input::Tick
             }
         };
-        if matches!(event, Event::Joined { .. }) {
-            self.servers.forget();
-        }
         let asked = matches!(event, Event::Response { .. } | Event::NoResponse) && take(&mut self.asks);
         self.step(now, input)?;
         if asked {
@@ -251,7 +248,11 @@ impl<B: Board> Node<B> {
             Action::Inhibit(on) => {
                 let _ = self.exchange(&Ask::Inhibit(on));
             }
-            Action::Reload => self.reload(now, &layout)?,
+            Action::Reload => {
+                let before = listed(&self.agent, &self.first).len();
+                self.reload(now, &layout)?;
+                self.servers.relisted(before, listed(&self.agent, &self.first).len());
+            }
             Action::Restart => self.board.restart(),
         }
         Ok(None)

@@ -38,6 +38,8 @@ pub(super) struct Servers {
     proved: Option<usize>,
     found: Vec<Address, FOUND_MAX>,
     searched_at: Option<Millis>,
+    /// The place in `found` that the next one takes when both are taken.
+    oldest: usize,
 }
 
 impl Servers {
@@ -47,9 +49,9 @@ impl Servers {
     }
 
     /// Whom an envelope or a payload is fetched from: whoever answered a check-in last, so that nobody
-    /// else can make an update fail.
+    /// else can make an update fail. Before anybody has, only an address that was given.
     pub(super) fn to_fetch_from<'a>(&'a self, listed: &'a [Address]) -> &'a str {
-        self.at(listed, self.proved.unwrap_or(self.turn))
+        self.at(listed, self.proved.unwrap_or(0))
     }
 
     fn at<'a>(&'a self, listed: &'a [Address], turn: usize) -> &'a str {
@@ -101,7 +103,9 @@ impl Servers {
         if self.found.is_full() {
             // Turns are numbers: the one that works must not move away under its number.
             let works = self.proved.and_then(|turn| turn.checked_sub(listed.len()));
-            let at = if works == Some(0) { FOUND_MAX - 1 } else { 0 };
+            let next = |at: usize| (at + 1) % FOUND_MAX;
+            let at = if works == Some(self.oldest) { next(self.oldest) } else { self.oldest };
+            self.oldest = next(at);
             if let Some(oldest) = self.found.get_mut(at) {
                 *oldest = Address(address);
             }
@@ -110,10 +114,12 @@ impl Servers {
         let _ = self.found.push(Address(address));
     }
 
-    /// Another network, or another bundle: what was found does not count any more, and the first
-    /// address has its turn.
-    pub(super) fn forget(&mut self) {
-        *self = Self::default();
+    /// Another bundle is in force, with so many addresses: the first has its turn, unless it is the turn
+    /// of one that was found. A network that is joined again changes nothing, or a node that is told to
+    /// check in seldom would begin with its first address for ever.
+    pub(super) fn relisted(&mut self, before: usize, after: usize) {
+        let moved = |turn: usize| turn.checked_sub(before).map(|found| after + found);
+        (self.turn, self.proved) = (moved(self.turn).unwrap_or(0), self.proved.and_then(moved));
     }
 }
 
@@ -187,6 +193,45 @@ mod tests {
         servers.went(Went::Silent, &listed(), 0);
         assert_eq!(servers.to_ask(&listed()), "https://192.0.2.7:7443");
         assert_eq!(servers.to_fetch_from(&listed()), "https://192.0.2.8:7443");
+    }
+
+    #[test]
+    fn nothing_is_fetched_from_an_address_that_was_found_before_it_has_proved_itself() {
+        let mut servers = Servers::default();
+        hear(&mut servers, "https://spoof.local");
+        for went in [Went::Silent, Went::Silent, Went::Unproved, Went::Unproved] {
+            servers.went(went, &listed(), 0);
+            assert_eq!(servers.to_fetch_from(&listed()), "https://192.0.2.7:7443");
+        }
+        assert_eq!(servers.to_ask(&listed()), "https://spoof.local");
+    }
+
+    #[test]
+    fn another_list_begins_at_its_first_and_keeps_one_that_was_found_and_works() {
+        let mut servers = Servers::default();
+        hear(&mut servers, "https://a.local");
+        servers.turn = 1;
+        servers.went(Went::Proved, &listed(), 0);
+        servers.relisted(2, 3);
+        assert_eq!((servers.turn, servers.proved), (0, None));
+        servers.turn = 2;
+        servers.went(Went::Proved, &listed(), 0);
+        servers.relisted(2, 1);
+        let one = [address("https://192.0.2.9:7443")];
+        assert_eq!(
+            (servers.to_ask(&one), servers.to_fetch_from(&one)),
+            ("https://a.local", "https://a.local")
+        );
+    }
+
+    #[test]
+    fn the_newest_take_the_place_of_the_oldest() {
+        let mut servers = Servers::default();
+        for name in ["a", "b", "c", "d", "e"] {
+            hear(&mut servers, &std::format!("https://{name}.local"));
+        }
+        let found: std::vec::Vec<_> = servers.found.iter().map(|address| address.0.as_str()).collect();
+        assert_eq!(found, ["https://e.local", "https://d.local"]);
     }
 
     #[test]

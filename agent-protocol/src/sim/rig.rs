@@ -86,7 +86,7 @@ impl Yard {
 }
 
 /// What the pretend server knows.
-#[derive(Clone, Default)]
+#[derive(Clone)]
 pub struct Server {
     /// Envelopes by manifest digest.
     pub envelopes: BTreeMap<Digest, Vec<u8>>,
@@ -108,6 +108,26 @@ pub struct Server {
     pub impostors: BTreeMap<String, (u16, Vec<u8>)>,
     /// Its clock, in seconds.
     pub time: u64,
+    /// When nodes are to check in again, in seconds.
+    pub next_seconds: u32,
+}
+
+impl Default for Server {
+    fn default() -> Self {
+        Self {
+            envelopes: BTreeMap::new(),
+            payloads: BTreeMap::new(),
+            offer: None,
+            then: VecDeque::new(),
+            claim: None,
+            seen: None,
+            down: false,
+            only_at: None,
+            impostors: BTreeMap::new(),
+            time: 0,
+            next_seconds: 30,
+        }
+    }
 }
 
 impl Server {
@@ -180,7 +200,7 @@ impl Server {
                     nonce: check_in.nonce,
                     node: check_in.node,
                     time: self.time,
-                    next_seconds: 30,
+                    next_seconds: self.next_seconds,
                     offer: self.offer,
                 };
                 self.seen = Some(check_in);
