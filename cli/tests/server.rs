@@ -118,6 +118,11 @@ fn a_node_is_commissioned_through_the_server() {
     let link = place.run(&["server", "link"]).ends(0);
     assert!(link.out.starts_with(&running.base_url), "{link:?}");
     place.run(&["server", "journal"]).ends(0);
+
+    // A node that was taken out of service does not stand in the way of the others.
+    place.run(&["rollout", "start", "--bundles"]).ends(6).says(&["never checked in"]);
+    place.run(&["node", "retire", "barn"]).ends(0);
+    place.run(&["rollout", "start", "--bundles"]).ends(3).says(&["no nodes to roll out to"]);
     running.stop().unwrap();
 }
 

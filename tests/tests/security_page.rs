@@ -1,7 +1,7 @@
 //! `docs/security.md` against the program: every reason, every limit, and the names of RFC 9124.
 
 use pintle_protocol::agent::{BUNDLE_MAX, CHUNK, ENVELOPE_MAX};
-use pintle_protocol::cbor::{MAX_DEPTH, MAX_UNORDERED};
+use pintle_protocol::cbor::{self, MAX_UNORDERED};
 use pintle_protocol::checkin::MAX_REPORT;
 use pintle_protocol::reason::Reason;
 use pintle_protocol::suit::{
@@ -50,7 +50,7 @@ fn every_limit_is_the_programs() {
         ("alternatives of one try-each", MAX_ALTERNATIVES),
         ("alternatives inside alternatives", MAX_NESTING as u64),
         ("commands of one procedure, repeats counted", u64::from(MAX_STEPS)),
-        ("CBOR items inside items", MAX_DEPTH as u64),
+        ("CBOR items inside items", u64::from(cbor::Limits::default().depth)),
         ("entries of an unordered COSE header", MAX_UNORDERED),
         ("URI, bytes", MAX_URI as u64),
         ("numbers of a version", MAX_NUMBERS),

@@ -295,8 +295,9 @@ impl Agent {
                     }
                 }
                 Ask::Done => {
-                    self.note_report(&manifest, Ok(()));
                     self.stage(job, &manifest)?;
+                    // Not before: what the node itself refuses has not passed.
+                    self.note_report(&manifest, Ok(()));
                     return Ok(true);
                 }
                 // Refused before the run began.

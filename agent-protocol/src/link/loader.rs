@@ -63,8 +63,9 @@ impl Loader {
         let answer = match (ask, self.state) {
             (Ask::EnterLoader, _) => Answer::Done { next: 0 },
             (Ask::Begin { size }, _) if *size == 0 || *size > store.room() => Answer::No,
-            // A repeated question must not erase again what has been taken since.
-            (Ask::Begin { size }, State::Begun { size: same, next: 0, .. }) if *size == same => {
+            // A repeated question must not erase again what has been taken since; nor need a transfer
+            // that was broken off begin at 0. Whether it is the same image its digest tells.
+            (Ask::Begin { size }, State::Begun { size: same, .. }) if *size == same => {
                 Answer::Done { next: 0 }
             }
             (Ask::Begin { size }, _) => {
@@ -73,9 +74,17 @@ impl Loader {
                 self.state = State::Begun { size: *size, digest: [0; 32], halves: 0, next: 0 };
                 Answer::Done { next: 0 }
             }
-            (Ask::Digest { half, bytes }, State::Begun { size, mut digest, halves, next }) => {
+            (Ask::Digest { half, bytes }, State::Begun { size, mut digest, halves, mut next }) => {
                 let at = usize::from(*half) * 16;
-                if let Some(place) = digest.get_mut(at..at + 16) {
+                if let Some(place) = digest.get_mut(at..at + 16)
+                    && *place != *bytes
+                {
+                    if next > 0 {
+                        // Another image of the same size.
+                        self.state = State::Ready;
+                        store.erase(size)?;
+                        next = 0;
+                    }
                     place.copy_from_slice(bytes);
                 }
                 self.state = State::Begun { size, digest, halves: halves | (1 << half), next };

@@ -213,3 +213,48 @@ fn chips_agree_only_on_a_shared_version_and_the_same_meaning() {
     assert_eq!((facts.link_now, facts.profile_now), (None, None));
     assert_eq!((facts.link_after, facts.profile_after), (Some(false), Some(true)));
 }
+
+/// The questions of a transfer up to `pieces` pieces of data, to a loader; the end of it if it ended.
+fn begin(loader: &mut Loader, store: &mut Memory, image: &[u8], pieces: usize) -> Option<TransferEnd> {
+    let mut transfer = Transfer::new(image.len() as u32, Digest::of(image));
+    let mut sent = 0;
+    loop {
+        let piece = match transfer.wants() {
+            Some((at, len)) if sent < pieces => {
+                sent += 1;
+                &image[at as usize..at as usize + len]
+            }
+            Some(_) => return None,
+            None => &[],
+        };
+        let Some(ask) = transfer.ask(piece) else { return transfer.ended() };
+        transfer.answered(&loader.handle(&ask, store).unwrap().unwrap());
+    }
+}
+
+#[test]
+fn a_transfer_broken_off_anywhere_goes_on_where_it_was() {
+    let image: Vec<u8> = (0..333u32).map(|n| n as u8).collect();
+    let all = image.len().div_ceil(DATA_MAX);
+    for broken_after in 0..=all {
+        let (mut loader, mut store) = (Loader::new(), Memory::default());
+        let ended = begin(&mut loader, &mut store, &image, broken_after);
+        assert_eq!(ended.is_some(), broken_after == all);
+        // The net chip has started again, and knows nothing of it.
+        assert_eq!(begin(&mut loader, &mut store, &image, usize::MAX), Some(TransferEnd::Taken));
+        let twice = if broken_after == all { 2 } else { 1 };
+        assert_eq!(store.programmed as usize, twice * image.len(), "after {broken_after} pieces");
+        assert_eq!(store.whole, Some((333, Digest::of(&image))));
+    }
+}
+
+#[test]
+fn another_image_of_the_same_size_is_not_mixed_with_what_is_there() {
+    let (first, second) = (vec![0xaa; 333], vec![0x55; 333]);
+    for broken_after in 0..17 {
+        let (mut loader, mut store) = (Loader::new(), Memory::default());
+        begin(&mut loader, &mut store, &first, broken_after);
+        assert_eq!(begin(&mut loader, &mut store, &second, usize::MAX), Some(TransferEnd::Taken));
+        assert_eq!((&store.bytes, store.whole), (&second, Some((333, Digest::of(&second)))));
+    }
+}

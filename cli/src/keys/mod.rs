@@ -156,7 +156,7 @@ pub fn tally(yard: &Yard, views: &[NodeView]) -> Result<Tally, KeysError> {
     let mut nodes = Vec::new();
     for name in yard.nodes.keys() {
         let id = yard.node_id(name);
-        let Some(view) = views.iter().find(|v| v.id == id && v.admitted && !is_retired(v)) else { continue };
+        let Some(view) = views.iter().find(|v| v.id == id && v.in_service()) else { continue };
         let sequence = view.report.as_ref().map(|r| r.sequences[Role::Root.index()]);
         let has = match sequence {
             None => Has::NeverSeen,
@@ -171,10 +171,6 @@ pub fn tally(yard: &Yard, views: &[NodeView]) -> Result<Tally, KeysError> {
         nodes.push((name.clone(), has, sequence));
     }
     Ok(Tally { nodes })
-}
-
-pub(crate) fn is_retired(view: &NodeView) -> bool {
-    view.status == pintle_server::contract::Status::Retired
 }
 
 /// Makes new keys in the yard. Nothing is signed with them before [`finish`].

@@ -116,7 +116,7 @@ fn plan_images(
     let mut choices = Vec::new();
     for (name, file) in &yard.nodes {
         let plan = yard.plan(name)?;
-        let admitted = views.get(&plan.id).is_some_and(|v| v.admitted);
+        let admitted = views.get(&plan.id).is_some_and(NodeView::in_service);
         choices.push(Choice { name, labels: &file.labels, fits: admitted && fits(&plan) });
     }
     let mut planned = Vec::new();
@@ -237,7 +237,7 @@ fn plan_bundles(
     let mut choices = Vec::new();
     for (name, file) in &yard.nodes {
         let asked = request.nodes.contains(name);
-        let admitted = views.get(&yard.node_id(name)).is_some_and(|v| v.admitted);
+        let admitted = views.get(&yard.node_id(name)).is_some_and(NodeView::in_service);
         let fits = asked || request.nodes.is_empty() && admitted;
         if fits || request.nodes.is_empty() {
             choices.push(Choice { name, labels: &file.labels, fits });

@@ -189,9 +189,12 @@ pub fn tally(
     for name in yard.nodes.keys() {
         let view = views.iter().find(|v| v.id == yard.node_id(name));
         let asked = candidate.nodes.contains(name);
+        // Only nodes in service can be lost.
+        if asked && view.is_some_and(|v| v.admitted && !v.in_service()) {
+            continue;
+        }
         if !asked {
-            // Only nodes in service can be lost.
-            if uses_old(name) && view.is_some_and(|v| v.admitted) {
+            if uses_old(name) && view.is_some_and(NodeView::in_service) {
                 nodes.push((name.clone(), Stand::NotAsked));
             }
             continue;

@@ -197,6 +197,13 @@ pub struct NodeView {
     pub waits_for: Vec<String>,
 }
 
+impl NodeView {
+    /// Whether it is admitted, and was not taken out of service since.
+    pub fn in_service(&self) -> bool {
+        self.admitted && self.status != Status::Retired
+    }
+}
+
 /// A node's last check-in.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct ReportView {
