@@ -2,7 +2,7 @@
 //! alone, poll by poll.
 
 use super::machine::{Agent, Radio};
-use super::tests::{bundle, commissioned, ended, image, packed, sealed};
+use super::tests::{asks_consent, commissioned, ended, image, packed};
 use super::types::{Action, Input, Moment, Scratch, Sense};
 use crate::checkin::Ending;
 use crate::id::{Chip, Digest};
@@ -176,12 +176,7 @@ fn consent_is_used_up_by_the_trial_that_it_was_for() {
 /// Nobody can have meant what was not yet there.
 #[test]
 fn a_press_while_a_change_is_still_read_is_no_consent_to_it() {
-    let mut rig = commissioned();
-    let mut b = bundle(&["larkfield"]);
-    b.policy.consent = true;
-    let envelope = sealed(&rig, &b, 2);
-    let digest = rig.offer(envelope, None);
-    assert!(rig.until(900, |r| ended(r, digest) == Some((Ending::Kept, 0))).unwrap());
+    let mut rig = asks_consent();
     let new = image(Chip::Net, 1, (1, 2), Quirk::None);
     let envelope = packed(&rig, Chip::Net, &new, 1);
     let digest = rig.offer(envelope, Some(&new));

@@ -85,6 +85,17 @@ pub(crate) fn commissioned() -> Rig {
     rig
 }
 
+/// The same, its bundle asking for consent by its button.
+pub(crate) fn asks_consent() -> Rig {
+    let mut rig = commissioned();
+    let mut b = bundle(&["larkfield"]);
+    b.policy.consent = true;
+    let envelope = sealed(&rig, &b, 2);
+    let digest = rig.offer(envelope, None);
+    assert!(rig.until(900, |r| ended(r, digest) == Some((Ending::Kept, 0))).unwrap());
+    rig
+}
+
 /// How an update ended, as the server has heard it.
 pub(crate) fn ended(rig: &Rig, digest: Digest) -> Option<(Ending, u16)> {
     let outcome = rig.server.seen.as_ref()?.outcome?;
@@ -424,12 +435,7 @@ fn new_trust_anchors_are_kept_although_the_door_is_used_all_the_time() {
 
 #[test]
 fn a_press_on_the_button_is_for_what_waited_when_it_was_given() {
-    let mut rig = commissioned();
-    let mut b = bundle(&["larkfield"]);
-    b.policy.consent = true;
-    let envelope = sealed(&rig, &b, 2);
-    let digest = rig.offer(envelope, None);
-    assert!(rig.until(900, |r| ended(r, digest) == Some((Ending::Kept, 0))).unwrap());
+    let mut rig = asks_consent();
 
     let staged = |r: &Rig, digest| r.record().is_some_and(|b| b.staged.is_some_and(|s| s.manifest == digest));
     let wait = |rig: &mut Rig, digest| {

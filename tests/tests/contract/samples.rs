@@ -16,6 +16,7 @@ use pintle_protocol::cose::{AAD_REPLY, SigningKey, StaticSecret, sign1};
 use pintle_protocol::id::{Chip, Digest, NodeId, Nonce, PublicKey, Uuid16};
 use pintle_protocol::image::{ImageNote, Quirk};
 use pintle_protocol::interlock::Hold;
+use pintle_protocol::link::{Hello, Mode, Status};
 use pintle_protocol::reason::Reason;
 use pintle_protocol::slots::{BootRecord, Change, Part, Slot, SlotImage, SlotText, Trial};
 use pintle_protocol::suit::TrustAnchors;
@@ -387,4 +388,35 @@ pub(crate) fn boot_record() -> BootRecord {
     });
     record.outcome = Some(Outcome { envelope: manifest, ending: Ending::Kept, reason: 0, detail: 0 });
     record
+}
+
+/// What the io chip says of itself.
+pub(crate) fn hello() -> Hello {
+    let note = note(Chip::Io);
+    Hello {
+        mode: Mode::Application,
+        version: note.version,
+        link: note.link,
+        profile: note.profile,
+        digest: Digest::of(&image(Chip::Io)).0[..8].try_into().unwrap(),
+    }
+}
+
+/// What the io chip says of a door at rest that somebody has the button of.
+pub(crate) fn status() -> Status {
+    Status {
+        position: Position::Closed,
+        moving: false,
+        relay_pulse: false,
+        close_pending: false,
+        warning: false,
+        button: true,
+        gas_alarm: false,
+        plausible: true,
+        inhibited: true,
+        rest_seconds: 600,
+        supply_mv: 5010,
+        relay_pulses: 70_001,
+        settings: pintle_protocol::bundle::settings_sum(&bundle()),
+    }
 }

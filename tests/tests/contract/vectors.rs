@@ -6,11 +6,10 @@ use super::refused;
 use super::samples::{self as s, Key};
 use super::schema;
 use pintle_protocol::checkin::Offer;
-use pintle_protocol::checkin::Position;
 use pintle_protocol::cose::encrypt::{CONTEXT, ENC_STRUCTURE};
 use pintle_protocol::cose::{AAD_CHECK_IN, AAD_CLAIM, AAD_REPLY, AAD_REPORT, StaticSecret, key};
 use pintle_protocol::id::{Chip, Digest, PublicKey};
-use pintle_protocol::link::{Answer, Ask, FRAME_MAX, Hello, Mode, Status, encode_frame};
+use pintle_protocol::link::{Answer, Ask, FRAME_MAX, encode_frame};
 use pintle_protocol::slots::RecordStore;
 use pintle_protocol::suit::{
     self, Answer as Told, Ask as Asked, Failure, Manifest, Run, envelope, node_components, peek, write_report,
@@ -307,28 +306,7 @@ fn link_messages() -> (Named<Ask>, Named<Answer>) {
         ("start", Ask::Start),
         ("setting", Ask::Setting { key: 1, value: 450 }),
     ];
-    let status = Status {
-        position: Position::Closed,
-        moving: false,
-        relay_pulse: false,
-        close_pending: false,
-        warning: false,
-        button: true,
-        gas_alarm: false,
-        plausible: true,
-        inhibited: true,
-        rest_seconds: 600,
-        supply_mv: 5010,
-        relay_pulses: 70_001,
-        settings: pintle_protocol::bundle::settings_sum(&s::bundle()),
-    };
-    let hello = Hello {
-        mode: Mode::Application,
-        version: note.version,
-        link: note.link,
-        profile: note.profile,
-        digest: digest[..8].try_into().unwrap(),
-    };
+    let (hello, status) = (s::hello(), s::status());
     let answers = vec![
         ("hello", Answer::Hello(hello)),
         ("status", Answer::Status(status)),

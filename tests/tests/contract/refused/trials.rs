@@ -4,8 +4,8 @@ use super::super::node::{Stop, installed, trial};
 use super::super::samples as s;
 use super::super::schema;
 use pintle_protocol::checkin::{Ending, Position};
-use pintle_protocol::id::{Chip, Digest};
-use pintle_protocol::link::{Answer, FRAME_MAX, Hello, Mode, Status, decode_frame, encode_frame};
+use pintle_protocol::id::Digest;
+use pintle_protocol::link::{Answer, FRAME_MAX, Hello, Status, decode_frame, encode_frame};
 use pintle_protocol::reason::Reason;
 use pintle_protocol::slots::{BootRecord, Change, Part, Trial};
 use pintle_protocol::version::LinkRange;
@@ -42,30 +42,7 @@ impl Lost {
 }
 
 fn trials() -> Vec<Lost> {
-    let note = s::note(Chip::Io);
-    let digest = Digest::of(&s::image(Chip::Io)).0;
-    let hello = Hello {
-        mode: Mode::Application,
-        version: note.version,
-        link: note.link,
-        profile: note.profile,
-        digest: digest[..8].try_into().unwrap(),
-    };
-    let status = Status {
-        position: Position::Closed,
-        moving: false,
-        relay_pulse: false,
-        close_pending: false,
-        warning: false,
-        button: false,
-        gas_alarm: false,
-        plausible: true,
-        inhibited: true,
-        rest_seconds: 600,
-        supply_mv: 5010,
-        relay_pulses: 3,
-        settings: pintle_protocol::bundle::settings_sum(&s::bundle()),
-    };
+    let (hello, status) = (s::hello(), Status { button: false, relay_pulses: 3, ..s::status() });
     let row = |name, reason, hello, status| Lost {
         name,
         before: Position::Closed,
