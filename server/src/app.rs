@@ -3,6 +3,7 @@
 use crate::clock::keeper::Keeper;
 use crate::config::{Config, Intervals, Limits};
 use crate::contract::Seconds;
+use crate::health::Pulse;
 use crate::held::Held;
 use crate::keys;
 use crate::known_keys::KnownKeys;
@@ -13,6 +14,7 @@ use pintle_protocol::cose::SigningKey;
 use pintle_protocol::id::PublicKey;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
 
 /// The server's parts. Cloning gives another handle to the same.
 #[derive(Clone)]
@@ -31,6 +33,10 @@ pub(crate) struct App {
     pub(crate) held: Held,
     online: Arc<SigningKey>,
     uploads: Arc<AtomicU64>,
+    /// How often a tick comes.
+    pub(crate) tick: Duration,
+    /// Whether the ticks and the writer go on.
+    pub(crate) pulse: Arc<Pulse>,
 }
 
 /// What is taken in at most by a process that may have only so many files open.
@@ -53,6 +59,7 @@ impl App {
         online: SigningKey,
         certificates: Option<Arc<Certificates>>,
     ) -> Self {
+        let counted = time.counted();
         Self {
             db,
             time,
@@ -65,6 +72,8 @@ impl App {
             held: Held::default(),
             online: Arc::new(online),
             uploads: Arc::default(),
+            tick: config.tick,
+            pulse: Arc::new(Pulse::new(counted)),
         }
     }
 

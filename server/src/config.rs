@@ -3,6 +3,7 @@
 use crate::clock::Clock;
 use std::net::SocketAddr;
 use std::path::PathBuf;
+use std::time::Duration;
 
 /// How a server runs.
 #[derive(Clone, Debug)]
@@ -20,6 +21,8 @@ pub struct Config {
     pub seed: Option<[u8; 32]>,
     /// When nodes check in again.
     pub intervals: Intervals,
+    /// How often the machine's clock makes the server evaluate its rollouts.
+    pub tick: Duration,
     /// What is taken in at most.
     pub limits: Limits,
     /// Whether browsers are told to take only TLS for this host name, whatever the port.
@@ -40,6 +43,7 @@ impl Config {
             clock: Clock::System,
             seed: None,
             intervals: Intervals::default(),
+            tick: Duration::from_secs(5),
             limits: Limits::default(),
             hsts: false,
             stop_on_signals: false,

@@ -17,7 +17,7 @@
 //! ```
 //!
 //! From the outside in: `net` (connections and their limits) · `routes` (what answers where) · `api`, `node_api`, `pages` (take in, ask,
-//! show) · `ops` (one transaction each) · `store` (SQL and files) · [`rollout`] and [`journal`]
+//! show), `health` · `ops` (one transaction each) · `store` (SQL and files) · [`rollout`] and [`journal`]
 //! (pure decisions) · [`contract`] (what crosses the operator's API).
 
 mod access;
@@ -32,6 +32,7 @@ pub mod contract;
 pub mod error;
 #[cfg(feature = "fleet")]
 pub mod fleet;
+mod health;
 mod held;
 pub mod journal;
 mod keys;
@@ -46,6 +47,7 @@ pub mod rollout;
 mod routes;
 mod run;
 pub mod store;
+mod ticking;
 pub mod tls;
 pub mod tokens;
 mod views;

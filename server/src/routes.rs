@@ -5,7 +5,7 @@ use crate::access;
 use crate::app::App;
 use crate::contract::routes::ROUTES;
 use crate::pages::Headers;
-use crate::{api, node_api, pages};
+use crate::{api, health, node_api, pages};
 use actix_web::middleware::{DefaultHeaders, from_fn};
 use actix_web::{Resource, Route, web};
 
@@ -27,6 +27,9 @@ pub(crate) fn configure(app: App) -> impl FnOnce(&mut web::ServiceConfig) {
             .service(api)
             .service(node.default_service(web::to(node_api::nothing)));
         for (_, resource) in served("", pages::handler, || web::to(pages::nothing_here)) {
+            at.service(resource);
+        }
+        for (_, resource) in served("", health::handler, || web::to(health::wrong_method)) {
             at.service(resource);
         }
         at.default_service(web::to(pages::nothing_here));
@@ -70,7 +73,7 @@ mod tests {
     #[test]
     fn every_route_of_the_table_is_answered_by_exactly_one_part() {
         for route in ROUTES {
-            let parts = [api::handler, node_api::handler, pages::handler];
+            let parts = [api::handler, node_api::handler, pages::handler, health::handler];
             let answered = parts.iter().filter(|part| part(route.method, route.path).is_some()).count();
             assert_eq!(answered, 1, "{} {}", route.method, route.path);
         }

@@ -11,21 +11,17 @@ use crate::keys::{self, Chance, Secret};
 use crate::local_link::{self, Advert};
 use crate::store::files::Folder;
 use crate::store::tokens::TokenRole;
-use crate::store::{Db, OpenFault, StoreFault, Unwritable, clock, history, journal, server, tokens};
+use crate::store::{Db, OpenFault, StoreFault, Unwritable, clock, journal, server, tokens};
 use crate::tls::{Certificates, TlsFault};
-use crate::{net, ops};
+use crate::{net, ticking};
 use actix_server::ServerHandle;
 use actix_web::rt;
 use pintle_protocol::id::{Digest, PublicKey};
 use std::fs::{self, File, TryLockError};
 use std::net::{SocketAddr, TcpListener};
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, mpsc};
+use std::sync::mpsc;
 use std::thread::JoinHandle;
-use std::time::Duration;
-
-/// How often the machine's clock makes the server evaluate its rollouts.
-const TICK: Duration = Duration::from_secs(5);
 
 /// Why a server does not start.
 #[derive(Debug, thiserror::Error)]
@@ -116,9 +112,7 @@ pub struct Running {
     pub server_key: PublicKey,
     /// Where its time comes from; a manual clock is set here.
     pub clock: Clock,
-    time: Keeper,
-    db: Db,
-    certificates: Option<Arc<Certificates>>,
+    app: App,
     handle: ServerHandle,
     thread: Option<JoinHandle<std::io::Result<()>>>,
     checking: Option<Checking>,
@@ -134,8 +128,7 @@ impl Running {
     /// # Errors
     /// [`StoreFault`] if the decisions could not be stored.
     pub fn tick(&self) -> Result<(), StoreFault> {
-        renew(self.certificates.as_deref(), self.time.wall());
-        tick(&self.time, &self.db)
+        ticking::tick_once(&self.app)
     }
 
     /// Waits until the server ends by itself, by a signal.
@@ -166,9 +159,9 @@ impl Running {
         let ended =
             thread.join().unwrap_or_else(|_| Err(std::io::Error::other("the serving thread panicked")));
         let damage = self.checking.take().and_then(Checking::end);
-        let now = self.time.now();
+        let now = self.app.now();
         let noted: Result<Seconds, StoreFault> =
-            self.db.write_blocking(move |conn| server::note_alive(conn, now));
+            self.app.db.write_blocking(move |conn| server::note_alive(conn, now));
         if let Err(fault) = noted {
             tracing::warn!(cause = %fault, "The time of stopping was not noted");
         }
@@ -217,7 +210,7 @@ pub fn start(config: Config) -> Result<Running, StartError> {
     let envelopes = Folder::open(data.join("envelopes"))?;
     let operator_token = first_token(&db, &chance, data, time.now())?;
     // Pages can be looked at even if nothing can be written.
-    tick(&time, &db).or_else(|fault| fault.unwritable().map(drop).ok_or(fault))?;
+    ticking::evaluate(&time, &db).or_else(|fault| fault.unwritable().map(drop).ok_or(fault))?;
     let tls = match &config.tls {
         Tls::Plain => None,
         Tls::Names(names) => {
@@ -235,20 +228,20 @@ pub fn start(config: Config) -> Result<Running, StartError> {
     let tls = certificates.as_ref().map(Certificates::config).transpose()?;
     let scheme = if tls.is_some() { "https" } else { "http" };
 
-    let app =
-        App::new(&config, time.clone(), db.clone(), (payloads, envelopes), online, certificates.clone());
+    let app = App::new(&config, time, db, (payloads, envelopes), online, certificates);
     let server_key = app.server_key();
     let (tell, told) = mpsc::channel();
     let flags = (config.stop_on_signals, config.hsts && tls.is_some());
     let shared = tls.is_none();
     let clock = config.clock.clone();
+    let serving = app.clone();
     let thread = std::thread::Builder::new()
         .name("serve".to_owned())
         .spawn(move || {
             rt::System::new().block_on(async move {
-                let server = net::serve(app.clone(), listener, tls, shared, flags)?;
+                let server = net::serve(serving.clone(), listener, tls, shared, flags)?;
                 let _ = tell.send(server.handle());
-                let ticking = rt::spawn(keep_ticking(app));
+                let ticking = rt::spawn(ticking::keep_ticking(serving));
                 let ended = server.await;
                 ticking.abort();
                 ended
@@ -274,9 +267,7 @@ pub fn start(config: Config) -> Result<Running, StartError> {
         operator_token,
         server_key,
         clock,
-        time,
-        db,
-        certificates,
+        app,
         handle,
         thread: Some(thread),
         checking: None,
@@ -287,73 +278,11 @@ pub fn start(config: Config) -> Result<Running, StartError> {
     Ok(running)
 }
 
-/// Evaluates every rollout now, and writes down how the machine's clock was set since the last time.
-fn tick(time: &Keeper, db: &Db) -> Result<(), StoreFault> {
-    let (now, changes) = (time.now(), time.take_changes());
-    let noting = changes.clone();
-    let ticked = db.write_blocking(move |conn| ops::tick(conn, &noting, now));
-    if ticked.is_err() {
-        time.give_back(changes);
-    }
-    ticked
-}
-
-async fn keep_ticking(app: App) {
-    if app.time.is_manual() {
-        return;
-    }
-    loop {
-        rt::time::sleep(TICK).await;
-        renew(app.certificates.as_deref(), app.wall());
-        let (now, changes) = (app.now(), app.time.take_changes());
-        let noting = changes.clone();
-        let ticked: Result<(), StoreFault> = app.db.write(move |conn| ops::tick(conn, &noting, now)).await;
-        if ticked.is_err() {
-            app.time.give_back(changes);
-        }
-        let thinned = match ticked {
-            Ok(()) => thin(&app, now).await,
-            Err(fault) => Err(fault),
-        };
-        // That nothing can be written is logged once, by the store.
-        if let Err(fault) = thinned
-            && fault.unwritable().is_none()
-        {
-            tracing::error!(cause = %fault, "Rollouts could not be evaluated, or history could not be thinned out");
-        }
-    }
-}
-
 /// Nodes that know where the server is do not need it: without it the server starts all the same.
 fn advertise(addr: SocketAddr, tls: bool, key: &PublicKey) -> Option<Advert> {
     Advert::begin(addr, tls, key)
         .inspect_err(|fault| tracing::warn!(cause = %fault, "The server is not advertised on the local link"))
         .ok()
-}
-
-/// Steps that are taken after each tick at most in thinning out what nodes said long ago: 10,000 rows, as many as
-/// 2,000 check-ins a second make. Check-ins come in between.
-const THINNING: usize = 20;
-
-async fn thin(app: &App, now: Seconds) -> Result<(), StoreFault> {
-    for _ in 0..THINNING {
-        let more: bool = app.db.write::<_, StoreFault, _>(move |conn| history::thin(conn, now)).await?;
-        if !more {
-            break;
-        }
-    }
-    Ok(())
-}
-
-/// Makes certificates anew that near their end. Where that fails those in use go on to their end.
-fn renew(certificates: Option<&Certificates>, now: Seconds) {
-    match certificates.map(|certificates| certificates.renew(now)) {
-        None | Some(Ok(false)) => {}
-        Some(Ok(true)) => tracing::info!("A certificate neared its end and was made anew"),
-        Some(Err(fault)) => {
-            tracing::error!(cause = %fault, "A certificate nears its end and could not be made anew");
-        }
-    }
 }
 
 /// Makes a token at the very first start.

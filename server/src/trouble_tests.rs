@@ -53,6 +53,9 @@ fn looks_but_does_not_write(running: &Running, token: &str, cookie: &str, node: 
     assert_eq!(ask(running.addr, "POST", "/sign-in/0000", stranger, b"").status, 410);
     assert_eq!(ask(running.addr, "POST", "/sign-out", stranger, b"").status, 303);
     assert_eq!(ask(running.addr, "POST", "/sign-out", cookie, b"").status, 503);
+    let anybody = |path| ask(running.addr, "GET", path, "Accept: */*", b"").text();
+    assert_eq!(anybody("/readyz"), format!("503 not ready: nothing can be written: {why}\n"));
+    assert_eq!(anybody("/healthz"), "200 alive\n");
 }
 
 /// Everything that must hold afterwards.
@@ -61,6 +64,7 @@ fn writes_again(running: &Running, token: &str, cookie: &str, node: &mut Node) {
     reply(&node.check_in(running.addr), &running.server_key);
     assert_eq!(counter(running, token, node), node.state.counter);
     assert!(!ask(running.addr, "GET", "/", cookie, b"").text().contains("Nothing can be written"));
+    assert_eq!(ask(running.addr, "GET", "/readyz", "Accept: */*", b"").text(), "200 ready\n");
 }
 
 #[test]
@@ -72,11 +76,11 @@ fn a_read_only_disk_ends_nothing_but_writing() {
     reply(&node.check_in(running.addr), &running.server_key);
     let cookie = cookie(&running, &token);
 
-    running.db.set_pragma("PRAGMA query_only = 1");
+    running.app.db.set_pragma("PRAGMA query_only = 1");
     // The first request to write finds out.
     assert_eq!(node.check_in(running.addr).status, 503);
     looks_but_does_not_write(&running, &token, &cookie, &mut node, "the disk or the folder is read-only");
-    running.db.set_pragma("PRAGMA query_only = 0");
+    running.app.db.set_pragma("PRAGMA query_only = 0");
     writes_again(&running, &token, &cookie, &mut node);
     running.stop().unwrap();
 }
@@ -90,7 +94,7 @@ fn a_full_disk_loses_nothing_that_was_acknowledged() {
     let cookie = cookie(&running, &token);
 
     // The limit is never below what there is: from here on nothing can be added but in gaps.
-    running.db.set_pragma("PRAGMA max_page_count = 1");
+    running.app.db.set_pragma("PRAGMA max_page_count = 1");
     let mut acknowledged = 0;
     let mut announced = 0;
     let full = loop {
@@ -125,7 +129,7 @@ fn a_full_disk_loses_nothing_that_was_acknowledged() {
     let mine = found.iter().find(|row| row.id == node.state.node).unwrap();
     assert_eq!(mine.last.as_ref().unwrap().1.counter, acknowledged);
 
-    running.db.set_pragma("PRAGMA max_page_count = 1000000");
+    running.app.db.set_pragma("PRAGMA max_page_count = 1000000");
     writes_again(&running, &token, &cookie, &mut node);
     running.stop().unwrap();
 }
@@ -174,4 +178,25 @@ fn an_upload_to_a_full_disk_is_answered_as_such() {
     let error = crate::error::ApiError::from(fault);
     assert_eq!((error.row().0.as_u16(), error.row().1), (503, "cannot_write"));
     assert!(error.to_string().contains("the disk is full"));
+}
+
+#[test]
+fn a_server_whose_ticks_stop_is_alive_and_not_ready() {
+    let folder = tempfile::tempdir().unwrap();
+    let running = start(config(folder.path())).unwrap();
+    let answer = |method, path| ask(running.addr, method, path, "Accept: */*", b"");
+    assert_eq!(answer("GET", "/readyz").text(), "200 ready\n");
+    running.clock.advance(30);
+    assert_eq!(answer("GET", "/readyz").text(), "200 ready\n");
+    running.clock.advance(1);
+    assert_eq!(answer("GET", "/readyz").text(), "503 not ready: the ticks have stopped\n");
+    assert_eq!(answer("GET", "/healthz").text(), "200 alive\n");
+    running.tick().unwrap();
+    let ready = answer("GET", "/readyz");
+    assert_eq!(ready.text(), "200 ready\n");
+    assert!(ready.head.contains("content-type: text/plain; charset=utf-8"), "{}", ready.head);
+    let post = answer("POST", "/readyz");
+    assert_eq!(post.text(), "405 only GET\n");
+    assert!(post.head.contains("allow: GET"), "{}", post.head);
+    running.stop().unwrap();
 }

@@ -66,6 +66,8 @@ const ROWS: &[(&str, &str, [u16; 7])] = &[
     // Public by their digest: what they hold is signed, and secret parts are sealed to a node.
     ("GET", "/node/envelope/{digest}", [200; 7]),
     ("GET", "/node/payload/{digest}", [200; 7]),
+    ("GET", "/healthz", [200; 7]),
+    ("GET", "/readyz", [200; 7]),
     ("GET", "/", PAGE),
     ("GET", "/nodes/{id}", PAGE),
     ("GET", "/rollouts/{id}", PAGE),

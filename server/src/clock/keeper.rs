@@ -45,6 +45,11 @@ impl Keeper {
         self.0.clock.now()
     }
 
+    /// Seconds that were counted since the program started, whatever became of the clock on the wall.
+    pub(crate) fn counted(&self) -> Seconds {
+        hands(&self.0.clock, self.0.began).passed
+    }
+
     /// Whether the clock is set by hand.
     pub(crate) fn is_manual(&self) -> bool {
         self.0.clock.is_manual()

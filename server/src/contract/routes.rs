@@ -224,6 +224,8 @@ pub const ROUTES: &[Route] = &[
     node("POST", "/node/check-in", "takes a node's report and answers what to do next"),
     node("GET", "/node/envelope/{digest}", "reads an envelope by its manifest digest"),
     node("GET", "/node/payload/{digest}", "reads a payload, or a range of it, by its SHA-256"),
+    anybody("GET", "/healthz", "says that the server answers"),
+    anybody("GET", "/readyz", "says whether check-ins are taken and rollouts move, or why not"),
     page("/", "shows doors, rollouts and the last entries of the journal"),
     page("/nodes/{id}", "shows one node"),
     page("/rollouts/{id}", "shows one rollout"),
