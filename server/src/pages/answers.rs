@@ -77,12 +77,12 @@ impl PageError {
             Self::SignedOut { .. } => (
                 StatusCode::UNAUTHORIZED,
                 "Not signed in",
-                "Ask the operator's command for a sign-in link and open it on this device. It works once, for ten minutes.",
+                "Run `pintle server link` in the yard's folder, and open the link that it prints on this device. It works once, for ten minutes.",
             ),
             Self::LinkSpent { .. } => (
                 StatusCode::GONE,
                 "This link no longer works",
-                "A sign-in link works once, for ten minutes. Ask the operator's command for a new one.",
+                "A sign-in link works once, for ten minutes. `pintle server link` makes a new one.",
             ),
             Self::NothingHere { .. } => {
                 (StatusCode::NOT_FOUND, "Nothing here", "There is no such page on this server.")
