@@ -178,6 +178,7 @@ fn view(id: NodeId, keys: Option<[PublicKey; 2]>, report: Option<ReportView>) ->
         silent: false,
         report,
         waits_for: Vec::new(),
+        left_behind: Vec::new(),
     }
 }
 

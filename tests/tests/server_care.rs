@@ -211,6 +211,63 @@ fn a_held_rollout_can_be_ended_and_its_nodes_go_to_the_next() {
     assert_eq!(server.ask("POST", &format!("{ROLLOUT}/end"), &Value::Null).error().1, "wrong_state");
 }
 
+fn node_page(server: &Server, path: &str) -> String {
+    let link = server.good("POST", "/api/v1/sign-in-links", &Value::Null);
+    let answer = server.send("POST", link["path"].as_str().unwrap(), &[], b"");
+    let cookie = answer.field("Set-Cookie").expect("no session").split(';').next().unwrap().to_owned();
+    server.send("GET", path, &[("Cookie", &cookie)], b"").text()
+}
+
+#[test]
+fn a_node_that_an_ended_rollout_left_behind_is_never_called_up_to_date() {
+    let (server, mut nodes) = started(2, |_| ());
+    let look = |node: &Node| server.good("GET", &node.path(), &Value::Null);
+    keep(&server, &mut nodes[0]);
+    assert_eq!(look(&nodes[1])["left_behind"], json!([]), "it has only to wait for its turn");
+    server.good("POST", &format!("{ROLLOUT}/end"), &Value::Null);
+    let left = || {
+        let view = look(&nodes[1]);
+        (view["status"].as_str().unwrap().to_owned(), view["left_behind"].clone())
+    };
+    let says =
+        "\"Firmware 1.1\" was over before this node had kept it: it runs net 1.0.0, io 1.0.0, no bundle";
+    assert_eq!(left(), ("left behind".to_owned(), json!([says])));
+    assert_eq!(look(&nodes[0])["status"], "up to date");
+    assert_eq!(look(&nodes[0])["left_behind"], json!([]));
+    let targets = |n: usize| show(&server)["waves"][n]["targets"][0]["progress"].clone();
+    assert_eq!((targets(0), targets(1)), (json!("kept"), json!("left behind")));
+    for path in ["/", &nodes[1].path().replace("/api/v1", "")] {
+        let page = node_page(&server, path);
+        assert!(page.contains("was over before this node had kept it"), "{path}: {page}");
+        assert!(page.contains("left behind"), "{path}: {page}");
+    }
+
+    // Flashed by hand it has what was meant for it, and flashed back it has not.
+    let before = nodes[1].state.io.replace(server_common::running(b"io new"));
+    nodes[1].check_in(&server);
+    assert_eq!(look(&nodes[1])["status"], "up to date");
+    nodes[1].state.io = before;
+    nodes[1].check_in(&server);
+    assert_eq!(look(&nodes[1])["status"], "left behind");
+
+    // A change of something else does not make up for it ...
+    for (number, chip) in [(2, Chip::Net), (3, Chip::Io)] {
+        let forward = server.store(chip, 20 * number, format!("new {number}").as_bytes());
+        let back = server.store(chip, 20 * number + 1, format!("before {number}").as_bytes());
+        server.good("POST", "/api/v1/rollouts", &plan(&[&nodes[1]], forward, back, "hold"));
+        server.good("POST", &format!("/api/v1/rollouts/{number}/start"), &Value::Null);
+        assert_eq!(nodes[1].check_in(&server).offer.unwrap().envelope, forward);
+        nodes[1].end(Ending::Kept, 0);
+        nodes[1].state.outcome.as_mut().unwrap().envelope = forward;
+        nodes[1].check_in(&server);
+        server.good("POST", &format!("/api/v1/rollouts/{number}/end"), &Value::Null);
+        // ... a later image for the same chip does.
+        let expected = if chip == Chip::Net { "left behind" } else { "up to date" };
+        assert_eq!(look(&nodes[1])["status"], expected, "{chip}");
+    }
+    assert_eq!(look(&nodes[1])["left_behind"], json!([]));
+}
+
 #[test]
 fn a_node_flashed_by_hand_is_shown_and_proves_nothing() {
     let (server, mut nodes) = started(1, |wish| each_wave(wish, "evidence", &json!({"min_check_ins": 1})));

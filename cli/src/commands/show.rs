@@ -100,8 +100,7 @@ pub(super) fn node_text(v: &NodeView) -> String {
             rows.push(vec!["last update".to_owned(), format!("{}{why}", o.ending)]);
         }
     }
-    for hold in &v.waits_for {
-        rows.push(vec!["waits".to_owned(), hold.clone()]);
-    }
+    rows.extend(v.left_behind.iter().map(|left| vec!["left behind".to_owned(), left.clone()]));
+    rows.extend(v.waits_for.iter().map(|hold| vec!["waits".to_owned(), hold.clone()]));
     table(&rows)
 }

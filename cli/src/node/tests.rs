@@ -102,6 +102,7 @@ impl Transport for Fake {
             silent: false,
             report: None,
             waits_for: Vec::new(),
+            left_behind: Vec::new(),
         };
         let body = match request.path.as_str() {
             "/api/v1/claims" => serde_json::to_vec(&self.claims).unwrap(),

@@ -93,6 +93,7 @@ fn view(yard: &Yard, name: &str, net: &str, io: &str) -> NodeView {
             relay_pulses: 0,
         }),
         waits_for: Vec::new(),
+        left_behind: Vec::new(),
     }
 }
 

@@ -114,6 +114,9 @@ pub enum Status {
     /// It did not apply what it was offered.
     #[serde(rename = "refused")]
     Refused,
+    /// A rollout was over before this node had kept what it brings, and no later one made up for it.
+    #[serde(rename = "left behind")]
+    LeftBehind,
     /// It has not checked in for longer than it should.
     #[serde(rename = "silent")]
     Silent,
@@ -124,7 +127,7 @@ pub enum Status {
 
 impl Status {
     /// Every status.
-    pub const ALL: [Self; 11] = [
+    pub const ALL: [Self; 12] = [
         Self::Expected,
         Self::Claimed,
         Self::UpToDate,
@@ -134,6 +137,7 @@ impl Status {
         Self::Kept,
         Self::WentBack,
         Self::Refused,
+        Self::LeftBehind,
         Self::Silent,
         Self::Retired,
     ];
@@ -150,6 +154,7 @@ impl Status {
             Self::Kept => "kept",
             Self::WentBack => "went back",
             Self::Refused => "refused",
+            Self::LeftBehind => "left behind",
             Self::Silent => "silent",
             Self::Retired => "retired",
         }
@@ -195,6 +200,10 @@ pub struct NodeView {
     pub report: Option<ReportView>,
     /// What it waits for, each a sentence; empty when it waits for nothing.
     pub waits_for: Vec<String>,
+    /// What it was left behind by, and what it runs instead, each a sentence; empty when it has all that
+    /// was meant for it.
+    #[serde(default)]
+    pub left_behind: Vec<String>,
 }
 
 impl NodeView {

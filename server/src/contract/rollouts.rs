@@ -393,6 +393,9 @@ pub enum Progress {
     /// The node was taken out of service; the rollout goes on without it.
     #[serde(rename = "retired")]
     Retired,
+    /// The rollout was over before the node had kept all of it.
+    #[serde(rename = "left behind")]
+    LeftBehind,
 }
 
 impl Progress {
@@ -408,6 +411,7 @@ impl Progress {
             Self::Refused => "refused",
             Self::Silent => "silent",
             Self::Retired => "retired",
+            Self::LeftBehind => "left behind",
         }
     }
 }

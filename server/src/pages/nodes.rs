@@ -20,6 +20,7 @@ pub(super) struct Door {
     pub(super) status: &'static str,
     pub(super) tone: &'static str,
     pub(super) waits_for: Vec<String>,
+    pub(super) left_behind: Vec<String>,
     pub(super) runs: String,
     pub(super) seen: String,
 }
@@ -36,6 +37,7 @@ impl Door {
             status: node.status.phrase(),
             tone: tone(node.status),
             waits_for: node.waits_for.clone(),
+            left_behind: node.left_behind.clone(),
             runs: node.report.as_ref().map_or_else(String::new, runs),
             seen: match node.last_seen {
                 None => "never heard".to_owned(),
@@ -49,7 +51,7 @@ const fn tone(status: Status) -> &'static str {
     match status {
         Status::UpToDate | Status::Kept => "good",
         Status::Fetching | Status::WaitingForTheDoor | Status::OnTrial | Status::Claimed => "busy",
-        Status::WentBack | Status::Refused | Status::Silent => "bad",
+        Status::WentBack | Status::Refused | Status::LeftBehind | Status::Silent => "bad",
         Status::Expected | Status::Retired => "soft",
     }
 }

@@ -192,7 +192,7 @@ impl Target {
             tone: match view.progress {
                 Progress::Kept => "good",
                 Progress::Fetching | Progress::WaitingForTheDoor | Progress::OnTrial => "busy",
-                Progress::WentBack | Progress::Refused | Progress::Silent => "bad",
+                Progress::WentBack | Progress::Refused | Progress::LeftBehind | Progress::Silent => "bad",
                 Progress::WaitingForItsTurn | Progress::Retired => "soft",
             },
             lines,

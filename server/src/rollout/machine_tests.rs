@@ -160,6 +160,8 @@ fn a_step_without_a_way_back_is_left_alone_with_those_before_it() {
     yard.rollout.turn_back(None, yard.now).unwrap();
     assert_eq!(yard.check_in(1, &idle()), None);
     assert_eq!(run(&yard, 0, 0).back, Some(Return::NoWayBack));
+    let part = yard.rollout.part(&node(1)).unwrap();
+    assert_eq!(part.left(&idle()), Some(Left::NotReturned));
     assert!(!yard.rollout.is_active());
 }
 

@@ -29,7 +29,7 @@ pub mod window;
 mod words;
 
 pub use machine::{Misfit, Rollout};
-pub use part::Part;
+pub use part::{Left, Part};
 pub use plan::{Brings, Parcel, Plan, StepPlan, TargetPlan, WavePlan};
 pub use report::{Report, Verdict};
 pub use state::{Forward, Return, Stage, State, TargetRun, WaveRun, Way};

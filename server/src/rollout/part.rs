@@ -2,7 +2,7 @@
 //! other node's rows, so that a check-in costs the same in a rollout of any size.
 
 use super::plan::{Parcel, TargetPlan};
-use super::report::{Finding, Report};
+use super::report::{Finding, Report, Verdict};
 use super::state::{Forward, Return, Stage, TargetRun, Way};
 use super::window::Calendar;
 use super::words::{Event, Who};
@@ -26,6 +26,17 @@ pub struct Part<'a> {
     pub target: &'a TargetPlan,
     /// How far it has come.
     pub run: &'a mut TargetRun,
+}
+
+/// What a rollout that is over left undone on a node.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Left {
+    /// It was over when the node had kept so many steps, and not all.
+    Steps(usize),
+    /// A step did not work out.
+    Failed(Verdict),
+    /// It turned back, and the node was not returned to what it ran before.
+    NotReturned,
 }
 
 /// Whether no other rollout may touch this node now. A rollout has its nodes from its start to
@@ -67,6 +78,25 @@ impl Part<'_> {
     pub fn is_alarming(&self, before: &TargetRun) -> bool {
         let ill = |run: &TargetRun| run.stands() && run.watch.unwell(&self.gate).is_some();
         self.run.has_failed() && !before.has_failed() || ill(self.run) && !ill(before)
+    }
+
+    /// What a rollout that is over left undone on this node, which last reported this.
+    pub fn left(&self, report: &Report) -> Option<Left> {
+        let run = &*self.run;
+        let undone = match self.state {
+            RolloutState::Ready | RolloutState::UnderWay | RolloutState::Held => return None,
+            RolloutState::Done => match run.forward {
+                Some(Forward::Kept) => return None,
+                Some(Forward::Failed(verdict)) => Left::Failed(verdict),
+                None => Left::Steps(run.step),
+            },
+            RolloutState::TurnedBack => {
+                let changed = run.way == Way::Back || run.kept_steps(self.target.steps.len()) > 0;
+                return (changed && run.back != Some(Return::Done)).then_some(Left::NotReturned);
+            }
+        };
+        let has_all = self.target.last_parcels().all(|parcel| report.holds(parcel));
+        (!has_all).then_some(undone)
     }
 
     /// Takes in what the node reports.

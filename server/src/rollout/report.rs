@@ -106,8 +106,13 @@ impl Report {
     /// raised only then.
     fn runs(&self, parcel: &Parcel) -> bool {
         let kept_sequence = self.sequences.get(parcel.role.index()).copied().unwrap_or(0);
-        kept_sequence >= parcel.sequence
-            && !parcel.brings.is_empty()
+        kept_sequence >= parcel.sequence && self.holds(parcel)
+    }
+
+    /// Whether what this envelope brings is in the node already, however it came there.
+    pub(super) fn holds(&self, parcel: &Parcel) -> bool {
+        let kept_sequence = self.sequences.get(parcel.role.index()).copied().unwrap_or(0);
+        !parcel.brings.is_empty()
             && parcel.brings.iter().all(|part| match part.component {
                 Component::Chip(chip) => part.payload.is_some() && self.image(chip) == part.payload,
                 Component::Conf => self.bundle == Some(parcel.envelope),

@@ -58,6 +58,13 @@ pub fn of_node(conn: &Connection, node: &NodeId) -> Result<Vec<i64>, StoreFault>
     )
 }
 
+/// Numbers of the rollouts that are over and did not do with this node what was meant, in the order of their
+/// start: but for those that ended before it was admitted, for that was another board, and those of
+/// which a later one brought every part.
+pub fn left_undone(conn: &Connection, node: &NodeId) -> Result<Vec<i64>, StoreFault> {
+    numbers(conn, include_str!("rollouts/left_undone.sql"), Some(node))
+}
+
 /// Numbers of all rollouts that a node is in.
 pub fn all_of_node(conn: &Connection, node: &NodeId) -> Result<Vec<i64>, StoreFault> {
     numbers(conn, "SELECT rollout FROM target WHERE node = :node ORDER BY rollout", Some(node))

@@ -1,14 +1,17 @@
 //! Nodes as the contract shows them.
 
 use crate::config::Intervals;
-use crate::contract::{NodeView, OutcomeView, ReportView, RunningView, Seconds, Status, WaveState, WifiView};
-use crate::rollout::{Forward, Stage, Way};
+use crate::contract::{
+    NodeView, OutcomeView, ReportView, RolloutState, RunningView, Seconds, Status, WaveState, WifiView,
+};
+use crate::rollout::{Forward, Left, Report, Stage, Way};
 use crate::store::nodes::NodeRow;
 use crate::store::rollouts as rows;
 use crate::store::{Connection, StoreFault, clock, nodes, server};
 use crate::words::{candidate_words, phase_words, position_words, reason_words};
 use pintle_protocol::checkin::{CheckIn, Ending, Outcome, Phase, Running};
 use pintle_protocol::interlock::Holds;
+use std::collections::BTreeMap;
 
 /// Every node, by name.
 pub(crate) fn all_node_views(
@@ -50,13 +53,14 @@ impl<'a> Views<'a> {
                 self.now - at.max(self.listening_since) > Seconds::from(self.intervals.silent_after())
             });
         let (under_way, mut waits_for) = self.rollouts_of(&row)?;
+        let left_behind = self.left_behind(&row)?;
         let claimed = nodes::has_claim(self.conn, &row.id)?;
         let status = match (&row.retired_at, &row.keys, &row.last) {
             (Some(_), _, _) => Status::Retired,
             (None, None, _) if claimed => Status::Claimed,
             (None, None, _) | (None, Some(_), None) => Status::Expected,
             (None, Some(_), Some(_)) if silent => Status::Silent,
-            (None, Some(_), Some((_, check_in))) => status_of(check_in, under_way),
+            (None, Some(_), Some((_, check_in))) => status_of(check_in, under_way, !left_behind.is_empty()),
         };
         if row.retired_at.is_none() {
             waits_for.extend(plain_waits(&row, claimed));
@@ -75,7 +79,37 @@ impl<'a> Views<'a> {
             silent,
             report: row.last.map(|(_, check_in)| report_view(&check_in)),
             waits_for,
+            left_behind,
         })
+    }
+
+    /// What rollouts that are over left undone on the node, each a sentence.
+    fn left_behind(&self, row: &NodeRow) -> Result<Vec<String>, StoreFault> {
+        let Some((_, check_in)) = row.last.as_ref().filter(|_| row.retired_at.is_none()) else {
+            return Ok(Vec::new());
+        };
+        let report = Report::new(check_in, BTreeMap::new());
+        let mut sentences = Vec::new();
+        for number in rows::left_undone(self.conn, &row.id)? {
+            let Some(mut stored) = rows::part(self.conn, number, &row.id)? else { continue };
+            let part = stored.part();
+            let (steps, left) = (part.target.steps.len(), part.left(&report));
+            let what = match left {
+                None => continue,
+                Some(Left::Steps(0)) => "was over before this node had kept it".to_owned(),
+                Some(Left::Steps(kept)) => {
+                    format!("was over when this node had kept {kept} of {steps} steps")
+                }
+                Some(Left::Failed(verdict)) => {
+                    format!("was over, and this node did not keep it ({})", reason_words(verdict.reason))
+                }
+                Some(Left::NotReturned) => {
+                    "turned back, and this node was not returned to what it ran before".to_owned()
+                }
+            };
+            sentences.push(format!("\"{}\" {what}: it runs {}", stored.title, what_runs(check_in)));
+        }
+        Ok(sentences)
     }
 
     /// What a rollout under way says about the node, and what it waits for in others.
@@ -103,15 +137,26 @@ impl<'a> Views<'a> {
             let closed = matches!(stored.wave(), WaveState::NotOpen | WaveState::ForApproval);
             if run.stage == Stage::Waiting && closed {
                 waits.push(format!("its turn in wave {} of \"{}\"", stored.at.0 + 1, stored.title));
+            } else if run.stage == Stage::Waiting && stored.state() == RolloutState::Held {
+                waits.push(format!("somebody to decide about \"{}\", which is held", stored.title));
             }
         }
         Ok((status, waits))
     }
 }
 
+/// What runs, in words.
+fn what_runs(check_in: &CheckIn) -> String {
+    let io = check_in
+        .io
+        .map_or_else(|| "an io chip that does not answer".to_owned(), |io| format!("io {}", io.version));
+    let bundle = check_in.bundle.map_or_else(|| "no bundle".to_owned(), |b| format!("bundle {}", b.short()));
+    format!("net {}, {io}, {bundle}", check_in.net.version)
+}
+
 /// Where a node that is in touch stands: what it does comes first, then what a rollout under way
-/// says, then how its last update ended.
-fn status_of(check_in: &CheckIn, under_way: Option<Status>) -> Status {
+/// says, then how its last update ended, then whether it was left behind.
+fn status_of(check_in: &CheckIn, under_way: Option<Status>, left_behind: bool) -> Status {
     match (check_in.phase, under_way, check_in.outcome.map(|o| o.ending)) {
         (Phase::Fetching, _, _) => Status::Fetching,
         (Phase::Waiting, _, _) => Status::WaitingForTheDoor,
@@ -119,6 +164,7 @@ fn status_of(check_in: &CheckIn, under_way: Option<Status>) -> Status {
         (Phase::Idle, Some(status), _) => status,
         (Phase::Idle, None, Some(Ending::WentBack)) => Status::WentBack,
         (Phase::Idle, None, Some(Ending::Refused)) => Status::Refused,
+        (Phase::Idle, None, Some(Ending::Kept) | None) if left_behind => Status::LeftBehind,
         (Phase::Idle, None, Some(Ending::Kept) | None) => Status::UpToDate,
     }
 }

@@ -170,8 +170,11 @@ impl View<'_> {
             }
         }
         let failed = |v: &Verdict| if v.refused { Progress::Refused } else { Progress::WentBack };
+        let state = &self.stored.rollout.state;
+        let over = state.state == RolloutState::Done && state.started_at.is_some();
         match at.stage {
             Stage::Retired => Progress::Retired,
+            Stage::Waiting | Stage::Offered if over => Progress::LeftBehind,
             Stage::Waiting => Progress::WaitingForItsTurn,
             Stage::Offered | Stage::Fetching => Progress::Fetching,
             Stage::Door => Progress::WaitingForTheDoor,
