@@ -2,7 +2,8 @@
 
 use crate::id::PublicKey;
 use core::fmt;
-use ed25519_dalek::VerifyingKey;
+use ed25519_dalek::ed25519::signature::MultipartVerifier;
+use ed25519_dalek::{Signature, VerifyingKey};
 use sha2::{Digest, Sha256};
 
 /// Bytes in a key's short name.
@@ -48,6 +49,23 @@ pub fn verifying_key(key: &PublicKey) -> Result<VerifyingKey, KeyFault> {
         return Err(KeyFault::NotCanonical);
     }
     Ok(loaded)
+}
+
+/// Whether a signature over these parts, one after the other, verifies strictly: as the library's own strict
+/// verification, for which all of them would have to lie in one piece.
+///
+/// # Source
+/// RFC 8032 section 5.1.7, with R of small order or not canonical refused on top, and a key of small order.
+pub fn verifies(key: &VerifyingKey, parts: &[&[u8]], signature: &[u8; 64]) -> bool {
+    let signature = Signature::from_bytes(signature);
+    // R not canonical never verifies: its bytes are compared with those of a point that is computed.
+    !key.is_weak() && has_large_order(signature.r_bytes()) && key.multipart_verify(parts, &signature).is_ok()
+}
+
+/// Whether bytes are a point, and that not of small order. By itself, so that it is off the stack during what follows.
+#[inline(never)]
+fn has_large_order(point: &[u8; 32]) -> bool {
+    VerifyingKey::from_bytes(point).is_ok_and(|point| !point.is_weak())
 }
 
 /// The thumbprint of an Ed25519 public key: SHA-256 over its COSE_Key `{1: 1, -1: 6, -2: x}`.

@@ -8,9 +8,8 @@
 use super::{CoseFault, ED25519, key};
 use crate::cbor::{Limits, Reader, bytes_head, check};
 use crate::id::PublicKey;
+use ed25519_dalek::SigningKey;
 use ed25519_dalek::ed25519::signature::MultipartSigner;
-use ed25519_dalek::{Signature, SigningKey};
-use heapless::Vec;
 
 /// The protected header `{1: -19}`.
 pub const PROTECTED: [u8; 3] = [0xa1, 0x01, 0x32];
@@ -21,8 +20,8 @@ pub const MAX_KID: usize = 32;
 
 /// Head of the Sig_structure: array of four, the text "Signature1".
 const CONTEXT: [u8; 12] = *b"\x84\x6aSignature1";
-/// Room for the fixed parts of a Sig_structure.
-const SIG_FIXED: usize = CONTEXT.len() + 1 + PROTECTED.len() + 2 * 9;
+/// Most bytes of an encoded SUIT_Digest.
+const MAX_DIGEST: usize = 64;
 
 /// The parts of a COSE_Sign1 with any algorithm. Nothing has been verified.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -156,16 +155,17 @@ impl<'b> Sign1<'b> {
         external_aad: &[u8],
         detached: Option<&[u8]>,
     ) -> Result<(), CoseFault> {
-        self.verify_within::<{ MAX_SIGNED + SIG_FIXED }>(key, external_aad, detached)
+        self.verify_up_to(MAX_SIGNED, key, external_aad, detached)
     }
 
-    /// [`Self::verify`] with less stack, for detached payloads of at most 64 bytes.
+    /// [`Self::verify`] for the detached digest of a manifest, of at most [`MAX_DIGEST`] bytes.
     pub(crate) fn verify_digest(&self, key: &PublicKey, digest: &[u8]) -> Result<(), CoseFault> {
-        self.verify_within::<{ 64 + SIG_FIXED }>(key, &[], Some(digest))
+        self.verify_up_to(MAX_DIGEST, key, &[], Some(digest))
     }
 
-    fn verify_within<const N: usize>(
+    fn verify_up_to(
         &self,
+        room: usize,
         key: &PublicKey,
         external_aad: &[u8],
         detached: Option<&[u8]>,
@@ -176,17 +176,15 @@ impl<'b> Sign1<'b> {
             (Some(_), Some(_)) => return Err(CoseFault::PayloadAttached { at: self.payload_at }),
             (None, None) => return Err(CoseFault::PayloadMissing),
         };
-        let key = key::verifying_key(key)?;
-        let mut signed: Vec<u8, N> = Vec::new();
-        for part in
-            sig_structure(&bytes_head(external_aad.len()), external_aad, &bytes_head(payload.len()), payload)
-        {
-            let len = payload.len() + external_aad.len();
-            signed
-                .extend_from_slice(part)
-                .map_err(|_| CoseFault::TooLong { len, room: N.saturating_sub(SIG_FIXED) })?;
+        let len = payload.len() + external_aad.len();
+        if len > room {
+            return Err(CoseFault::TooLong { len, room });
         }
-        key.verify_strict(&signed, &Signature::from_bytes(self.signature)).map_err(|_| CoseFault::Signature)
+        let key = key::verifying_key(key)?;
+        // What is signed is hashed where it lies: no chip has the stack for another copy of it.
+        let (aad_head, payload_head) = (bytes_head(external_aad.len()), bytes_head(payload.len()));
+        let parts = sig_structure(&aad_head, external_aad, &payload_head, payload);
+        if key::verifies(&key, &parts, self.signature) { Ok(()) } else { Err(CoseFault::Signature) }
     }
 }
 
