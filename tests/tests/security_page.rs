@@ -1,6 +1,6 @@
 //! `docs/security.md` against the program: every reason, every limit, and the names of RFC 9124.
 
-use pintle_protocol::agent::{BUNDLE_MAX, CHUNK, ENVELOPE_MAX};
+use pintle_protocol::agent::{BUNDLE_MAX, CHUNK, ENVELOPE_AND_TEXT_MAX, ENVELOPE_MAX};
 use pintle_protocol::cbor::{self, MAX_UNORDERED};
 use pintle_protocol::checkin::MAX_REPORT;
 use pintle_protocol::reason::Reason;
@@ -41,10 +41,11 @@ fn every_reason_stands_in_the_table_with_its_sentence() {
 
 #[test]
 fn every_limit_is_the_programs() {
-    let limits: [(&str, u64); 15] = [
+    let limits: [(&str, u64); 16] = [
         ("envelope that a node takes, bytes", ENVELOPE_MAX as u64),
         ("manifest, and each severable sequence, bytes", MAX_MANIFEST as u64),
-        ("bundle, or set of trust anchors, opened, bytes", BUNDLE_MAX as u64),
+        ("bundle, or set of trust anchors, sealed or opened, bytes", BUNDLE_MAX as u64),
+        ("that together with its envelope, bytes", ENVELOPE_AND_TEXT_MAX as u64),
         ("authentication blocks", MAX_BLOCKS),
         ("components of one manifest", MAX_COMPONENTS as u64),
         ("alternatives of one try-each", MAX_ALTERNATIVES),

@@ -152,6 +152,16 @@ unsafe fn prepare<'a>(
     Ok((place, board))
 }
 
+/// Writes a new node. By itself, since it may stand on the stack before it stands in its place.
+///
+/// # Safety
+/// `place` is aligned, may be written, and is large enough.
+#[inline(never)]
+unsafe fn put(place: *mut Node<CBoard>, board: CBoard) {
+    // SAFETY: as promised.
+    unsafe { place.write(Node::new(board)) };
+}
+
 /// Starts a node in `place`.
 ///
 /// # Safety
@@ -169,15 +179,17 @@ unsafe fn start(place: *mut PintleNode, table: &PintleBoard) -> Result<(), (Pint
     let within = unsafe { &raw mut (*place).within };
     // SAFETY: as above.
     let inner = unsafe { &raw mut (*within).node }.cast::<Node<CBoard>>();
-    // Written at once: a node is large, and each further copy of it would lie on the stack.
-    match Node::start(CBoard::new(table)?) {
-        // SAFETY: as above.
-        Ok(node) => unsafe { inner.write(node) },
-        Err((_, board)) if board.without_chance => return Err((PintleCode::Random, 0)),
-        Err((fault, _)) => return Err(boot_code(fault)),
-    }
+    // Started where it lies: a node is large, and a copy of it would lie on the stack.
+    // SAFETY: as above.
+    unsafe { put(inner, CBoard::new(table)?) };
     // SAFETY: it was just written.
     let node = unsafe { &mut *inner };
+    if let Err(fault) = node.boot() {
+        let code = if node.board.without_chance { (PintleCode::Random, 0) } else { boot_code(fault) };
+        // SAFETY: it was written, and nobody knows of it.
+        unsafe { inner.drop_in_place() };
+        return Err(code);
+    }
     if running.is_some_and(|slot| slot != node.agent().record().net.active) {
         node.board.restart();
         // SAFETY: it was written, and nobody knows of it.
@@ -250,6 +262,7 @@ pub unsafe extern "C" fn pintle_node_poll(
             _ if entered.node.board.without_chance => Some(PintleCode::Random),
             _ if entered.node.board.restarts => Some(PintleCode::Restart),
             Err(NodeFault::PowerLost) => Some(PintleCode::Power),
+            Err(NodeFault::NotStarted) => Some(PintleCode::Ended),
             Err(NodeFault::Flash(fault)) => Some(flash_code(fault).0),
             Ok(()) => None,
         };

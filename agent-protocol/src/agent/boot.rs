@@ -1,20 +1,22 @@
 //! What happens between power and the first step: read the record, count the start, find a
 //! whole image, a whole bundle and whole trust anchors, and if the board is new, commission it.
 
-use super::machine::{Agent, Start};
+use super::machine::Agent;
 use super::storage::{measure, read_sealed, read_text, write_sealed};
-use super::types::Identity;
+use super::types::{Identity, SigningSeed};
 use crate::board::{Board, Flash, FlashFault, Layout};
 use crate::bundle::{Address, Bundle, MAX_SERVERS, Network};
-use crate::card::{self, StarterCard};
-use crate::cbor::{decode_message, encode_message};
+use crate::card::{self, CardParts, StarterCard};
+use crate::cbor::{Item, MessageFault, decode_into, encode_message};
+use crate::checkin::ClaimCode;
 use crate::id::{Chip, Digest};
+use crate::interlock::{Touches, bundle_touches};
 use crate::reason::Reason;
-use crate::slots::{BootRecord, Pair, Part, RecordStore, Slot, SlotImage, SlotText, StoreFault};
+use crate::slots::{BootRecord, Part, RecordStore, Slot, SlotImage, SlotText, StoreFault};
 use crate::suit::TrustAnchors;
-use ed25519_dalek::SigningKey;
-use heapless::Vec;
+use heapless::{String, Vec};
 use x25519_dalek::StaticSecret;
+use zeroize::Zeroizing;
 
 /// Most bytes of a starter card.
 pub const CARD_MAX: usize = 2560;
@@ -49,11 +51,8 @@ impl From<StoreFault> for BootFault {
     }
 }
 
-/// A node that is ready to step.
-pub(super) struct Booted {
-    pub(super) agent: Agent,
-    pub(super) first: FirstContact,
-}
+/// Room for bytes being read or written while a node starts: nobody needs it for an envelope yet.
+pub(super) type Work = [u8];
 
 /// How to reach the server before the first bundle, from the starter card. The rest of the card stays in flash.
 #[derive(Clone)]
@@ -62,94 +61,128 @@ pub(super) struct FirstContact {
     pub(super) servers: Vec<Address, MAX_SERVERS>,
 }
 
-/// Starts a node: from its record, or, on a new board, from its starter card.
-#[inline(never)]
-pub(super) fn boot<B: Board>(board: &mut B) -> Result<Booted, BootFault> {
-    let layout = board.layout();
-    let (record, counter) = wake(board, &layout)?;
-    let bundle = read_bundle(board.flash(), &layout, &record.conf, record.conf.active)?;
-    let staged = match record.staged {
-        Some(change) if change.part == Part::Conf => {
-            read_bundle(board.flash(), &layout, &record.conf, record.spare(Part::Conf))?
-        }
-        Some(_) | None => None,
-    };
-    let (identity, first) = who(board.flash(), &layout)?;
-    let anchors = anchors_in_force(board.flash(), &layout, &record)?.ok_or(BootFault::NoCard)?;
-    let start = Start {
-        identity,
-        record,
-        counter,
-        anchors,
-        bundle,
-        staged,
-        room_net: layout.net_room,
-        room_io: layout.io_room,
-    };
-    Ok(Booted { agent: Agent::new(start), first })
+impl FirstContact {
+    /// Nobody.
+    pub(super) const fn blank() -> Self {
+        Self { network: Network { ssid: Vec::new(), passphrase: String::new() }, servers: Vec::new() }
+    }
 }
 
-/// Finds the record, counts the start, settles what is whole, and saves that. The record, and the first check-in
-/// counter that may be used.
+/// Starts a node: from its record, or, on a new board, from its starter card. Fills in the agent where it
+/// lies, one part after the other: no chip has the stack for all of it at once.
 #[inline(never)]
-fn wake<B: Board>(board: &mut B, layout: &Layout) -> Result<(BootRecord, u64), BootFault> {
+pub(super) fn boot<B: Board>(
+    board: &mut B,
+    agent: &mut Agent,
+    first: &mut FirstContact,
+    work: &mut Work,
+) -> Result<(), BootFault> {
+    let layout = board.layout();
+    wake(board, &layout, agent, work)?;
+    let (flash, record) = (board.flash(), &agent.record);
+    who(flash, &layout, &mut agent.id, first, work)?;
+    if !anchors_in_force(flash, &layout, record, &mut agent.anchors, work)? {
+        return Err(BootFault::NoCard);
+    }
+    read_bundle(flash, &layout, record, record.conf.active, &mut agent.bundle, work)?;
+    if record.staged.is_some_and(|change| change.part == Part::Conf) {
+        agent.staged_touches = touches_of_staged(flash, &layout, record, agent.bundle.as_ref(), work)?;
+    }
+    (agent.room_net, agent.room_io) = (layout.net_room, layout.io_room);
+    agent.reset_evidence(0);
+    Ok(())
+}
+
+/// What the bundle that waits for clearance touches.
+#[inline(never)]
+fn touches_of_staged<F: Flash>(
+    flash: &mut F,
+    layout: &Layout,
+    record: &BootRecord,
+    now: Option<&Bundle>,
+    work: &mut Work,
+) -> Result<Option<Touches>, FlashFault> {
+    let mut staged = None;
+    read_bundle(flash, layout, record, record.spare(Part::Conf), &mut staged, work)?;
+    Ok(staged.map(|new| bundle_touches(now, &new)))
+}
+
+/// Finds the record, counts the start, settles what is whole, and saves that. Sets the first check-in counter
+/// that may be used.
+#[inline(never)]
+fn wake<B: Board>(
+    board: &mut B,
+    layout: &Layout,
+    agent: &mut Agent,
+    work: &mut Work,
+) -> Result<(), BootFault> {
     let store = RecordStore { sectors: layout.record };
-    let (mut record, new) = match store.load(board.flash())? {
-        Some(record) => (record, false),
-        None => (commission(board, layout)?, true),
-    };
+    let new = !store.load_into(board.flash(), &mut agent.record)?;
+    if new {
+        commission(board, layout, &mut agent.record, work)?;
+    }
+    let record = &mut agent.record;
     record.on_start();
-    settle_net(board.flash(), layout, &mut record)?;
-    settle_bundle(board.flash(), layout, &mut record)?;
-    let counter = record.reserve_counters();
-    match store.save(board.flash(), &mut record) {
+    settle_net(board.flash(), layout, record)?;
+    settle_bundle(board.flash(), layout, record, &mut agent.bundle, work)?;
+    agent.counter = record.reserve_counters();
+    match store.save(board.flash(), record) {
         Ok(()) => {}
         Err(StoreFault::Flash(FlashFault::Worn { .. } | FlashFault::Chip)) if !new => {
             // Neither sector takes a record any more. The node still watches its door by the
             // bundle that it has. No counter is reserved: the agent tries to before it says
             // anything, and stays silent if that cannot be kept.
-            record.counter_ceiling = counter;
+            record.counter_ceiling = agent.counter;
         }
         Err(fault) => return Err(fault.into()),
     }
-    Ok((record, counter))
+    Ok(())
 }
 
 /// Who the node is, and how it reaches the server before the first bundle.
 #[inline(never)]
-fn who<F: Flash>(flash: &mut F, layout: &Layout) -> Result<(Identity, FirstContact), BootFault> {
+fn who<F: Flash>(
+    flash: &mut F,
+    layout: &Layout,
+    id: &mut Identity,
+    first: &mut FirstContact,
+    work: &mut Work,
+) -> Result<(), BootFault> {
     let (signing, sealing) = read_secrets(flash, layout)?.ok_or(BootFault::NoCard)?;
-    let card = read_card(flash, layout)?;
-    let identity = Identity {
-        node: card.node,
-        vendor: card.vendor,
-        net_class: card.net_class,
-        io_class: card.io_class,
-        code: Some(card.code),
-        signing,
-        sealing,
-    };
-    Ok((identity, FirstContact { network: card.network, servers: card.servers }))
+    (id.signing, id.sealing) = (signing, sealing);
+    let mut code = ClaimCode::blank();
+    let card = read_card(flash, layout, work)?;
+    let Identity { node, vendor, net_class, io_class, .. } = id;
+    card::read_parts(card, CardParts { node, vendor, net_class, io_class, code: &mut code })
+        .map_err(bad_card)?;
+    id.code = Some(code);
+    card::read_contact(card, &mut first.network, &mut first.servers).map_err(bad_card)
 }
 
 /// The first boot: keys are made here and never leave. Repeatable after a power cut at any point,
 /// since the record, which ends it, is written last.
 #[inline(never)]
-fn commission<B: Board>(board: &mut B, layout: &Layout) -> Result<BootRecord, BootFault> {
-    let mut bytes = Vec::<u8, CARD_MAX>::new();
+fn commission<B: Board>(
+    board: &mut B,
+    layout: &Layout,
+    record: &mut BootRecord,
+    work: &mut Work,
+) -> Result<(), BootFault> {
     let given = board.card().ok_or(BootFault::NoCard)?;
-    bytes.extend_from_slice(given).map_err(|_| BootFault::BadCard { at: CARD_MAX })?;
-    let card: StarterCard = decode_message(&bytes).map_err(|f| BootFault::BadCard { at: f.at() })?;
-    if card.schema != card::SCHEMA || card.anchors.check().is_err() {
-        return Err(BootFault::BadCard { at: 0 });
-    }
-    write_sealed(board.flash(), layout.card, &bytes)?;
+    let card = match work.get_mut(..given.len()) {
+        Some(card) if given.len() <= CARD_MAX => card,
+        _ => return Err(BootFault::BadCard { at: CARD_MAX }),
+    };
+    card.copy_from_slice(given);
+    let len = card.len();
+    check_card(card)?;
+    write_sealed(board.flash(), layout.card, card)?;
     if read_secrets(board.flash(), layout)?.is_none() {
-        let mut secrets = [0u8; 64];
-        board.random(&mut secrets);
-        write_sealed(board.flash(), layout.secrets, &secrets)?;
+        let mut secrets = Zeroizing::new([0u8; 64]);
+        board.random(&mut *secrets);
+        write_sealed(board.flash(), layout.secrets, &*secrets)?;
     }
-    let mut record = BootRecord::default();
+    *record = BootRecord::default();
     for (chip, size) in Chip::ALL.into_iter().zip(layout.factory) {
         let part = if chip == Chip::Net { Part::Net } else { Part::Io };
         let found = measure(board.flash(), layout.slot(part, Slot::A), size)?;
@@ -160,15 +193,43 @@ fn commission<B: Board>(board: &mut B, layout: &Layout) -> Result<BootRecord, Bo
             Chip::Io => record.io.put(Slot::A, image),
         }
     }
-    let mut anchors = [0u8; super::types::BUNDLE_MAX];
-    let len = encode_message(&card.anchors, &mut anchors).ok_or(BootFault::BadCard { at: 0 })?;
-    let anchors = anchors.get(..len).unwrap_or_default();
+    first_anchors(board.flash(), layout, record, work, len)
+}
+
+/// Checks all of a starter card.
+#[inline(never)]
+fn check_card(bytes: &[u8]) -> Result<(), BootFault> {
+    let mut card = StarterCard::blank();
+    decode_into(&mut card, bytes).map_err(bad_card)?;
+    if card.schema != card::SCHEMA || card.anchors.check().is_err() {
+        return Err(BootFault::BadCard { at: 0 });
+    }
+    Ok(())
+}
+
+/// Brings the starter card's trust anchors to their place. The card is the first `len` bytes of `work`.
+#[inline(never)]
+fn first_anchors<F: Flash>(
+    flash: &mut F,
+    layout: &Layout,
+    record: &mut BootRecord,
+    work: &mut Work,
+    len: usize,
+) -> Result<(), BootFault> {
+    let mut anchors = TrustAnchors::blank();
+    card::read_anchors(work.get(..len).unwrap_or_default(), &mut anchors).map_err(bad_card)?;
+    let len = encode_message(&anchors, work).ok_or(BootFault::BadCard { at: 0 })?;
+    let anchors = work.get(..len).unwrap_or_default();
     let address = layout.slot(Part::Keys, Slot::A);
-    board.flash().erase(address)?;
-    super::storage::store(board.flash(), address, anchors)?;
+    flash.erase(address)?;
+    super::storage::store(flash, address, anchors)?;
     let manifest = Digest([0; 32]);
     record.keys.put(Slot::A, Some(SlotText { digest: Digest::of(anchors), size: len as u32, manifest }));
-    Ok(record)
+    Ok(())
+}
+
+fn bad_card(fault: MessageFault) -> BootFault {
+    BootFault::BadCard { at: fault.at() }
 }
 
 /// The image that runs must be whole: if it is not, the other slot's is taken, if that is.
@@ -225,15 +286,17 @@ fn is_whole<F: Flash>(
     Ok(measure(flash, layout.slot(part, slot), image.size)?.digest == image.digest)
 }
 
-/// The bundle in force must be whole: if it is not, the one before counts again.
+/// The bundle in force must be whole: if it is not, the one before counts again. `bundle` is a place to read to.
 #[inline(never)]
 fn settle_bundle<F: Flash>(
     flash: &mut F,
     layout: &Layout,
     record: &mut BootRecord,
+    bundle: &mut Option<Bundle>,
+    work: &mut Work,
 ) -> Result<(), FlashFault> {
     let active = record.conf.active;
-    if record.conf.current().is_none() || read_bundle(flash, layout, &record.conf, active)?.is_some() {
+    if record.conf.current().is_none() || read_bundle(flash, layout, record, active, bundle, work)? {
         return Ok(());
     }
     if record.trial.is_some_and(|t| t.change.part == Part::Conf) {
@@ -243,40 +306,50 @@ fn settle_bundle<F: Flash>(
     if record.staged.is_some_and(|s| s.part == Part::Conf) && record.conf.active == active {
         return Ok(());
     }
-    if read_bundle(flash, layout, &record.conf, active.other())?.is_some() {
+    if read_bundle(flash, layout, record, active.other(), bundle, work)? {
         record.conf.active = active.other();
     }
     Ok(())
 }
 
-/// Reads the bundle in `slot`, if it is whole.
+/// Reads the bundle in `slot`, if it is whole; `None` otherwise. Whether it is.
 #[inline(never)]
 pub(super) fn read_bundle<F: Flash>(
     flash: &mut F,
     layout: &Layout,
-    pair: &Pair<SlotText>,
+    record: &BootRecord,
     slot: Slot,
-) -> Result<Option<Bundle>, FlashFault> {
-    let mut bytes = Vec::new();
-    if !read_text(flash, layout, Part::Conf, pair, slot, &mut bytes)? {
-        return Ok(None);
+    bundle: &mut Option<Bundle>,
+    work: &mut [u8],
+) -> Result<bool, FlashFault> {
+    *bundle = None;
+    let Some(bytes) = read_text(flash, layout, Part::Conf, &record.conf, slot, work)? else {
+        return Ok(false);
+    };
+    let whole = decode_into(bundle.insert(Bundle::blank()), bytes).is_ok();
+    if !whole {
+        *bundle = None;
     }
-    Ok(decode_message(&bytes).ok())
+    Ok(whole)
 }
 
-/// The trust anchors in force; where none in flash are whole, those of the starter card. `None` without either.
+/// Reads the trust anchors in force; where none in flash are whole, those of the starter card. Whether there are
+/// any: without, `anchors` means nothing.
+#[inline(never)]
 pub(super) fn anchors_in_force<F: Flash>(
     flash: &mut F,
     layout: &Layout,
     record: &BootRecord,
-) -> Result<Option<TrustAnchors>, FlashFault> {
-    match read_anchors(flash, layout, record)? {
-        Some(anchors) => Ok(Some(anchors)),
-        None => match read_card(flash, layout) {
-            Ok(card) => Ok(Some(card.anchors)),
-            Err(BootFault::Flash(fault)) => Err(fault),
-            Err(_) => Ok(None),
-        },
+    anchors: &mut TrustAnchors,
+    work: &mut Work,
+) -> Result<bool, FlashFault> {
+    if read_anchors(flash, layout, record, anchors, work)? {
+        return Ok(true);
+    }
+    match read_card(flash, layout, work) {
+        Ok(card) => Ok(card::read_anchors(card, anchors).is_ok()),
+        Err(BootFault::Flash(fault)) => Err(fault),
+        Err(_) => Ok(false),
     }
 }
 
@@ -286,42 +359,44 @@ fn read_anchors<F: Flash>(
     flash: &mut F,
     layout: &Layout,
     record: &BootRecord,
-) -> Result<Option<TrustAnchors>, FlashFault> {
+    anchors: &mut TrustAnchors,
+    work: &mut Work,
+) -> Result<bool, FlashFault> {
     let staged = record.staged.is_some_and(|s| s.part == Part::Keys);
-    let mut bytes = Vec::new();
     for slot in [record.keys.active, record.keys.active.other()] {
         if slot != record.keys.active && staged {
             continue;
         }
-        if read_text(flash, layout, Part::Keys, &record.keys, slot, &mut bytes)?
-            && let Ok(anchors) = decode_message::<TrustAnchors>(&bytes)
+        if let Some(bytes) = read_text(flash, layout, Part::Keys, &record.keys, slot, work)?
+            && decode_into(anchors, bytes).is_ok()
             && anchors.check().is_ok()
         {
-            return Ok(Some(anchors));
+            return Ok(true);
         }
     }
-    Ok(None)
+    Ok(false)
 }
 
-fn read_card<F: Flash>(flash: &mut F, layout: &Layout) -> Result<StarterCard, BootFault> {
-    let mut bytes = Vec::<u8, CARD_MAX>::new();
-    if !read_sealed(flash, layout.card, &mut bytes)? {
-        return Err(BootFault::NoCard);
-    }
-    decode_message(&bytes).map_err(|f| BootFault::BadCard { at: f.at() })
+/// Reads the starter card's bytes.
+fn read_card<'a, F: Flash>(
+    flash: &mut F,
+    layout: &Layout,
+    work: &'a mut [u8],
+) -> Result<&'a [u8], BootFault> {
+    let room = work.len().min(CARD_MAX);
+    read_sealed(flash, layout.card, work.get_mut(..room).unwrap_or_default())?.ok_or(BootFault::NoCard)
 }
 
+/// Reads the node's keys, if they are there: the seed of its signing key, and its sealing key.
 #[inline(never)]
 fn read_secrets<F: Flash>(
     flash: &mut F,
     layout: &Layout,
-) -> Result<Option<(SigningKey, StaticSecret)>, FlashFault> {
-    let mut bytes = Vec::<u8, 64>::new();
-    if !read_sealed(flash, layout.secrets, &mut bytes)? {
-        return Ok(None);
-    }
-    let (Some(seed), Some(secret)) = (bytes.first_chunk::<32>(), bytes.last_chunk::<32>()) else {
+) -> Result<Option<(SigningSeed, StaticSecret)>, FlashFault> {
+    let mut bytes = Zeroizing::new([0u8; 64]);
+    let Some(found) = read_sealed(flash, layout.secrets, &mut *bytes)? else { return Ok(None) };
+    let (Some(seed), Some(secret)) = (found.first_chunk::<32>(), found.last_chunk::<32>()) else {
         return Ok(None);
     };
-    Ok((bytes.len() == 64).then(|| (SigningKey::from_bytes(seed), StaticSecret::from(*secret))))
+    Ok((found.len() == 64).then(|| (SigningSeed::new(*seed), StaticSecret::from(*secret))))
 }

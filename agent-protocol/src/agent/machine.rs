@@ -7,6 +7,7 @@ use super::types::{Action, Actions, Identity, Input, Moment, Scratch};
 use super::wifi::{Networks, next_network};
 use crate::board::JoinFault;
 use crate::bundle::{Bundle, Policy};
+use crate::cbor::Item;
 use crate::checkin::{Phase, Position};
 use crate::id::Chip;
 use crate::interlock::{Holds, PairFacts, Touches, bundle_touches, decide, decide_first, part_touches};
@@ -38,26 +39,6 @@ const CANDIDATE_TRIES: u8 = 3;
 const REPAIR_AFTER: Millis = 20_000;
 /// After the record could not be saved, time before anything is begun that needs it saved.
 const SAVE_PAUSE: Millis = 60_000;
-
-/// What an agent starts from.
-pub struct Start {
-    /// Who the node is.
-    pub identity: Identity,
-    /// The record, with this start already counted and saved.
-    pub record: BootRecord,
-    /// First check-in counter that may be used.
-    pub counter: u64,
-    /// The trust anchors in force.
-    pub anchors: TrustAnchors,
-    /// The bundle in force, if there is one.
-    pub bundle: Option<Bundle>,
-    /// The bundle that waits for clearance, if one does.
-    pub staged: Option<Bundle>,
-    /// Bytes in each of the net chip's slots.
-    pub room_net: u32,
-    /// Bytes in each of the io chip's slots.
-    pub room_io: u32,
-}
 
 /// Where the radio stands.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -114,17 +95,47 @@ pub struct Agent {
     let_go_at: Option<Millis>,
 }
 
+/// What an agent starts from.
+pub struct Start {
+    /// Who the node is.
+    pub identity: Identity,
+    /// The record, with this start already counted and saved.
+    pub record: BootRecord,
+    /// First check-in counter that may be used.
+    pub counter: u64,
+    /// The trust anchors in force.
+    pub anchors: TrustAnchors,
+    /// The bundle in force, if there is one.
+    pub bundle: Option<Bundle>,
+    /// The bundle that waits for clearance, if one does.
+    pub staged: Option<Bundle>,
+    /// Bytes in each of the net chip's slots.
+    pub room_net: u32,
+    /// Bytes in each of the io chip's slots.
+    pub room_io: u32,
+}
+
 impl Agent {
-    /// An agent that has just started.
+    /// An agent that has just started, where there is stack enough for all that it starts from. A [`super::Node`] is
+    /// filled in where it lies.
     pub fn new(start: Start) -> Self {
         let Start { identity, record, counter, anchors, bundle, staged, room_net, room_io } = start;
-        let staged_touches = staged.map(|new| bundle_touches(bundle.as_ref(), &new));
-        let mut agent = Self {
-            id: identity,
-            record,
-            anchors,
-            bundle,
-            counter,
+        let mut agent = Self::blank();
+        agent.staged_touches = staged.map(|new| bundle_touches(bundle.as_ref(), &new));
+        (agent.id, agent.record, agent.anchors, agent.bundle) = (identity, record, anchors, bundle);
+        (agent.counter, agent.room_net, agent.room_io) = (counter, room_net, room_io);
+        agent.reset_evidence(0);
+        agent
+    }
+
+    /// An agent of which nothing is known yet. What it starts from is read over it.
+    pub(super) fn blank() -> Self {
+        Self {
+            id: Identity::blank(),
+            record: BootRecord::default(),
+            anchors: TrustAnchors::blank(),
+            bundle: None,
+            counter: 0,
             radio: Radio::Apart { retry_at: 0 },
             talk: Talk::default(),
             taking: Taking::No,
@@ -135,9 +146,9 @@ impl Agent {
             last_answer: 0,
             last_tried: None,
             candidate_fault: None,
-            staged_touches,
-            room_net,
-            room_io,
+            staged_touches: None,
+            room_net: 0,
+            room_io: 0,
             candidate_tries: 0,
             consent_at: None,
             staged_at: None,
@@ -150,9 +161,7 @@ impl Agent {
             rest_until: 0,
             clearing: false,
             let_go_at: None,
-        };
-        agent.reset_evidence(0);
-        agent
+        }
     }
 
     /// The record, as it should be in flash.
@@ -237,28 +246,39 @@ impl Agent {
     /// One step.
     pub fn step(&mut self, at: &Moment, input: Input<'_>, scratch: &mut Scratch) -> Actions {
         let mut out = Actions::new();
+        self.step_into(at, input, scratch, &mut out);
+        out
+    }
+
+    /// [`Self::step`], with a place given for what is to be done. It is empty before.
+    pub(super) fn step_into(
+        &mut self,
+        at: &Moment,
+        input: Input<'_>,
+        scratch: &mut Scratch,
+        out: &mut Actions,
+    ) {
         // Once a restart is due nothing else may happen: RAM no longer tells what runs.
         if self.restarting && input != Input::SaveFailed {
-            return out;
+            return;
         }
         self.observe(at);
         match input {
-            Input::Tick => self.tick(at, scratch, &mut out),
+            Input::Tick => self.tick(at, scratch, out),
             Input::Joined { index, rssi_dbm } => self.on_joined(at, index, rssi_dbm),
             Input::JoinFailed { index, why } => self.on_join_failed(at, index, why),
             Input::Lost => {
                 self.radio = Radio::Apart { retry_at: at.now };
                 self.talk.cut();
             }
-            Input::Answered(body) => self.on_answer(at, body, scratch, &mut out),
-            Input::Failed(fault) => self.on_request_failed(at, fault, scratch, &mut out),
-            Input::FlashDone => self.on_flash_done(at, scratch, &mut out),
-            Input::FlashFailed(address) => self.give_up(Reason::FlashWorn, address, at, &mut out),
-            Input::Measured(m) => self.on_measured(&m, scratch, &mut out, at),
+            Input::Answered(body) => self.on_answer(at, body, scratch, out),
+            Input::Failed(fault) => self.on_request_failed(at, fault, scratch, out),
+            Input::FlashDone => self.on_flash_done(at, scratch, out),
+            Input::FlashFailed(address) => self.give_up(Reason::FlashWorn, address, at, out),
+            Input::Measured(m) => self.on_measured(&m, scratch, out, at),
             Input::SaveFailed => self.on_save_failed(at),
-            Input::IoEnded(end) => self.on_io_ended(at, end, &mut out),
+            Input::IoEnded(end) => self.on_io_ended(at, end, out),
         }
-        out
     }
 
     /// The record is again what it was, and what was to follow was not done. An update that was
@@ -465,11 +485,6 @@ impl Agent {
             (Part::Conf, Some(touches)) => touches,
             _ => part_touches(part),
         }
-    }
-
-    /// What a staged bundle touches, worked out when it was taken.
-    pub(super) fn touches_of(&self, new: &Bundle) -> Touches {
-        bundle_touches(self.bundle.as_ref(), new)
     }
 
     fn pair(&self, at: &Moment, part: Part) -> PairFacts {

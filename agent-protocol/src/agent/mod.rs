@@ -29,6 +29,8 @@ mod node;
 mod pair_tests;
 #[cfg(all(test, feature = "author", feature = "sim"))]
 mod relay_tests;
+#[cfg(all(test, feature = "sim"))]
+mod room_tests;
 mod servers;
 mod storage;
 mod take;
@@ -45,7 +47,7 @@ pub use machine::{Agent, DEFAULT_POLICY, Start};
 pub use node::{BootFault, Node, NodeFault};
 pub use trial::{CandidateProof, Evidence, Millis, Verdict, judge};
 pub use types::{
-    Action, Actions, BUNDLE_MAX, CHUNK, ENVELOPE_MAX, Identity, Input, Measured, Moment, OUT_MAX,
-    RequestFault, Scratch, Sense,
+    Action, Actions, BUNDLE_MAX, CHUNK, ENVELOPE_AND_TEXT_MAX, ENVELOPE_MAX, Identity, Input, Measured,
+    Moment, OUT_MAX, RequestFault, Scratch, Sense, SigningSeed,
 };
 pub use wifi::{Networks, next_network};

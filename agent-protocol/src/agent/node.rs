@@ -1,6 +1,6 @@
 //! The shell around the agent: does what it asks, on any [`Board`].
 
-use super::boot::{Booted, FirstContact, anchors_in_force, boot, read_bundle};
+use super::boot::{FirstContact, anchors_in_force, boot, read_bundle};
 use super::machine::Agent;
 use super::servers::{Servers, Went};
 use super::storage::{erase, measure, store};
@@ -8,11 +8,13 @@ use super::trial::Millis;
 use super::types::{Action, Actions, Input, Moment, RequestFault, Scratch, Sense};
 use crate::board::{Board, Event, Flash, FlashFault, Layout, Request};
 use crate::bundle::{Address, settings, settings_sum};
+use crate::cbor::Item;
 use crate::id::Chip;
 use crate::link::{
     Answer, Ask, FRAME_MAX, Hello, Status, Transfer, TransferEnd, agree, decode_frame, encode_frame,
 };
 use crate::slots::{Part, RecordStore, Slot, StoreFault};
+use crate::suit::TrustAnchors;
 
 use core::mem::take;
 
@@ -46,6 +48,7 @@ pub struct Node<B> {
     /// A check-in or a claim is out.
     asks: bool,
     asked_network: u8,
+    booted: bool,
 }
 
 /// Something went wrong below the agent. The node has to be started again.
@@ -55,6 +58,8 @@ pub enum NodeFault {
     PowerLost,
     /// Flash failed while reading what was there before.
     Flash(FlashFault),
+    /// [`Node::boot`] was not called, or did not succeed.
+    NotStarted,
 }
 
 impl From<FlashFault> for NodeFault {
@@ -67,27 +72,64 @@ impl From<FlashFault> for NodeFault {
 }
 
 impl<B: Board> Node<B> {
-    /// Starts a node from what is in its flash, or from its starter card.
+    /// A node that has not started yet; [`Node::boot`] starts it where it lies.
+    #[inline]
+    pub fn new(board: B) -> Self {
+        Self {
+            board,
+            agent: Agent::blank(),
+            first: FirstContact::blank(),
+            scratch: Scratch::new(),
+            sense: Sense::default(),
+            silent_polls: 0,
+            transfer: None,
+            burst_at: 0,
+            frame: 0,
+            servers: Servers::default(),
+            asks: false,
+            asked_network: 0,
+            booted: false,
+        }
+    }
+
+    /// Starts a new node from what is in its flash, or from its starter card. Once, after every start of the chip.
+    ///
+    /// # Errors
+    /// [`BootFault`]; the node is then of no use, but its board is.
+    #[inline(never)]
+    pub fn boot(&mut self) -> Result<(), BootFault> {
+        let booted = boot(&mut self.board, &mut self.agent, &mut self.first, self.scratch.work());
+        // The card has been in there: its claim code and its passphrase.
+        self.scratch.wipe();
+        self.booted = booted.is_ok();
+        booted
+    }
+
+    /// Starts a node in `place`. For chips: a node is several KiB, and this way it is on the stack for no longer than
+    /// it takes to put it into its place.
+    ///
+    /// # Errors
+    /// [`BootFault`]; the node in `place` is then of no use, but its board is.
+    pub fn start_in(place: &mut Option<Self>, board: B) -> Result<&mut Self, BootFault> {
+        let node = Self::put(place, board);
+        node.boot()?;
+        Ok(node)
+    }
+
+    #[inline(never)]
+    fn put(place: &mut Option<Self>, board: B) -> &mut Self {
+        place.insert(Self::new(board))
+    }
+
+    /// [`Node::new`] and [`Node::boot`], where there is stack enough for a node.
     ///
     /// # Errors
     /// [`BootFault`], together with the board, so that power can come back.
-    pub fn start(mut board: B) -> Result<Self, (BootFault, B)> {
-        match boot(&mut board) {
-            Err(fault) => Err((fault, board)),
-            Ok(Booted { agent, first }) => Ok(Self {
-                board,
-                agent,
-                first,
-                scratch: Scratch::default(),
-                sense: Sense::default(),
-                silent_polls: 0,
-                transfer: None,
-                burst_at: 0,
-                frame: 0,
-                servers: Servers::default(),
-                asks: false,
-                asked_network: 0,
-            }),
+    pub fn start(board: B) -> Result<Self, (BootFault, B)> {
+        let mut node = Self::new(board);
+        match node.boot() {
+            Ok(()) => Ok(node),
+            Err(fault) => Err((fault, node.board)),
         }
     }
 
@@ -113,6 +155,9 @@ impl<B: Board> Node<B> {
     /// # Errors
     /// [`NodeFault`]; the node has to be started again.
     pub fn poll(&mut self, now: Millis, event: Event<'_>) -> Result<(), NodeFault> {
+        if !self.booted {
+            return Err(NodeFault::NotStarted);
+        }
         if self.transfer.is_some() {
             self.burst(now)?;
         } else {
@@ -155,29 +200,32 @@ impl<B: Board> Node<B> {
             Input::Answered(body) => body,
             _ => &[],
         };
-        let mut actions = self.ask_agent(now, input);
+        let (mut actions, mut next) = (Actions::new(), Actions::new());
+        self.ask_agent(now, &input, &mut actions);
         while !actions.is_empty() {
-            let mut next = Actions::new();
+            next.clear();
             for action in &actions {
-                match self.perform(now, *action, body)? {
+                match self.perform(now, action, body)? {
                     None => {}
                     Some(input) => {
-                        next = self.ask_agent(now, input);
+                        next.clear();
+                        self.ask_agent(now, &input, &mut next);
                         if input == Input::SaveFailed {
                             break;
                         }
                     }
                 }
             }
-            actions = next;
+            core::mem::swap(&mut actions, &mut next);
         }
         Ok(())
     }
 
-    fn ask_agent(&mut self, now: Millis, input: Input<'_>) -> Actions {
+    #[inline(never)]
+    fn ask_agent(&mut self, now: Millis, input: &Input<'_>, out: &mut Actions) {
         let mut random = [0u8; 16];
         self.board.random(&mut random);
-        self.agent.step(&Moment { now, sense: self.sense, random }, input, &mut self.scratch)
+        self.agent.step_into(&Moment { now, sense: self.sense, random }, *input, &mut self.scratch, out);
     }
 
     /// Does one thing; what it brings, if anything.
@@ -185,7 +233,7 @@ impl<B: Board> Node<B> {
     fn perform(
         &mut self,
         now: Millis,
-        action: Action,
+        action: &Action,
         body: &[u8],
     ) -> Result<Option<Input<'static>>, NodeFault> {
         let layout = self.board.layout();
@@ -197,7 +245,7 @@ impl<B: Board> Node<B> {
             }
             Err(FlashFault::Chip) => Ok(Some(Input::FlashFailed(0))),
         };
-        match action {
+        match *action {
             Action::Save => {
                 let store = RecordStore { sectors: layout.record };
                 match store.save(self.board.flash(), self.agent.record_mut()) {
@@ -205,9 +253,7 @@ impl<B: Board> Node<B> {
                     Err(StoreFault::Flash(FlashFault::PowerLost)) => return Err(NodeFault::PowerLost),
                     Err(StoreFault::Flash(_) | StoreFault::TooLarge) => {}
                 }
-                if let Some(kept) = store.load(self.board.flash())? {
-                    *self.agent.record_mut() = kept;
-                }
+                store.load_into(self.board.flash(), self.agent.record_mut())?;
                 return Ok(Some(Input::SaveFailed));
             }
             Action::Join(index) => {
@@ -229,7 +275,7 @@ impl<B: Board> Node<B> {
                 return flash_input(store(self.board.flash(), layout.slot(part, slot) + offset, body));
             }
             Action::StorePlain { part, slot } => {
-                let plain = &self.scratch.plain;
+                let plain = self.scratch.rest();
                 return flash_input(store(self.board.flash(), layout.slot(part, slot), plain));
             }
             Action::Measure { part, slot, size } => {
@@ -258,14 +304,17 @@ impl<B: Board> Node<B> {
         Ok(None)
     }
 
-    /// Loads the bundle and the trust anchors in force again.
+    /// Loads the bundle and the trust anchors in force again. Nothing is being taken then.
     #[inline(never)]
     fn reload(&mut self, now: Millis, layout: &Layout) -> Result<(), FlashFault> {
+        let (flash, work) = (self.board.flash(), self.scratch.work());
         let record = self.agent.record();
-        let (conf, active) = (record.conf, record.conf.active);
-        let anchors = anchors_in_force(self.board.flash(), layout, record)?
-            .unwrap_or_else(|| self.agent.anchors().clone());
-        let bundle = read_bundle(self.board.flash(), layout, &conf, active)?;
+        let mut anchors = TrustAnchors::blank();
+        if !anchors_in_force(flash, layout, record, &mut anchors, work)? {
+            anchors.clone_from(self.agent.anchors());
+        }
+        let mut bundle = None;
+        read_bundle(flash, layout, record, record.conf.active, &mut bundle, work)?;
         self.agent.reloaded(now, bundle, anchors);
         Ok(())
     }
@@ -285,7 +334,7 @@ impl<B: Board> Node<B> {
         let listed = listed(&self.agent, &self.first);
         self.asks = matches!(request, Request::Claim(_) | Request::CheckIn(_));
         let base = if self.asks { self.servers.to_ask(listed) } else { self.servers.to_fetch_from(listed) };
-        let out = self.scratch.out.as_slice();
+        let out = self.scratch.rest();
         let request = match request {
             Request::Claim(_) => Request::Claim(out),
             Request::CheckIn(_) => Request::CheckIn(out),

@@ -5,7 +5,6 @@ use crate::board::{Flash, FlashFault, Layout};
 use crate::id::Digest;
 use crate::image::{ImageNote, MAGIC, NOTE_ALIGN, NOTE_LEN};
 use crate::slots::{Pair, Part, SECTOR, Slot, SlotText};
-use heapless::Vec;
 use sha2::{Digest as _, Sha256};
 
 /// Bytes handled at a time; also the size of a flash page.
@@ -87,22 +86,21 @@ pub(super) fn measure<F: Flash>(flash: &mut F, address: u32, size: u32) -> Resul
     Ok(Measured { digest: Digest(hash.finalize().into()), note })
 }
 
-/// Reads a bundle or a set of trust anchors into `bytes`. Whether there is one, with the right digest.
+/// Reads a bundle or a set of trust anchors into `work`; `None` if there is none, or another than the record says.
 #[inline(never)]
-pub(super) fn read_text<F: Flash>(
+pub(super) fn read_text<'a, F: Flash>(
     flash: &mut F,
     layout: &Layout,
     part: Part,
     pair: &Pair<SlotText>,
     slot: Slot,
-    bytes: &mut Vec<u8, BUNDLE_MAX>,
-) -> Result<bool, FlashFault> {
-    let Some(text) = pair.get(slot) else { return Ok(false) };
-    if bytes.resize(text.size as usize, 0).is_err() {
-        return Ok(false);
-    }
+    work: &'a mut [u8],
+) -> Result<Option<&'a [u8]>, FlashFault> {
+    let Some(text) = pair.get(slot) else { return Ok(None) };
+    let size = text.size as usize;
+    let Some(bytes) = work.get_mut(..size).filter(|_| size <= BUNDLE_MAX) else { return Ok(None) };
     flash.read(layout.slot(part, slot), bytes)?;
-    Ok(Digest::of(bytes) == text.digest)
+    Ok((Digest::of(bytes) == text.digest).then_some(bytes))
 }
 
 /// Writes bytes to a sector of their own: length (4, little-endian), bytes, CRC-32.
@@ -118,20 +116,18 @@ pub(super) fn write_sealed<F: Flash>(flash: &mut F, sector: u32, bytes: &[u8]) -
     store(flash, sector, &head)
 }
 
-/// Reads what [`write_sealed`] wrote into `bytes`. Whether it is whole.
+/// Reads what [`write_sealed`] wrote into `work`; `None` if it is not whole or does not fit.
 #[inline(never)]
-pub(super) fn read_sealed<F: Flash, const N: usize>(
+pub(super) fn read_sealed<'a, F: Flash>(
     flash: &mut F,
     sector: u32,
-    bytes: &mut Vec<u8, N>,
-) -> Result<bool, FlashFault> {
+    work: &'a mut [u8],
+) -> Result<Option<&'a [u8]>, FlashFault> {
     let mut head = [0u8; 8];
     flash.read(sector, &mut head)?;
     let [a, b, c, d, e, f, g, h] = head;
     let len = u32::from_le_bytes([a, b, c, d]);
-    if len > SECTOR - 8 || bytes.resize(len as usize, 0).is_err() {
-        return Ok(false);
-    }
+    let Some(bytes) = work.get_mut(..len as usize).filter(|_| len <= SECTOR - 8) else { return Ok(None) };
     flash.read(sector + 8, bytes)?;
-    Ok(CRC.checksum(bytes) == u32::from_le_bytes([e, f, g, h]))
+    Ok((CRC.checksum(bytes) == u32::from_le_bytes([e, f, g, h])).then_some(bytes))
 }

@@ -1,11 +1,13 @@
 //! Taking up an offer: envelope, manifest, payload, up to staged in the spare slot.
 
 use super::machine::{Agent, push};
-use super::types::{Action, Actions, CHUNK, Measured, Moment, RequestFault, Scratch};
+use super::types::{Action, Actions, BUNDLE_MAX, CHUNK, Measured, Moment, RequestFault, Rest, Scratch};
 use crate::bundle::{Bundle, node_refuses};
+use crate::cbor::{Item, decode_into};
 use crate::checkin::Offer;
 use crate::cose::encrypt;
 use crate::id::{Chip, Component, Digest};
+use crate::interlock::{Touches, bundle_touches};
 use crate::reason::Reason;
 use crate::slots::{Change, Part, Slot, SlotImage, SlotText};
 use crate::suit::{
@@ -33,7 +35,7 @@ pub(super) enum Taking {
 #[derive(Clone, Debug)]
 pub(super) struct Job {
     ticket: Ticket,
-    run: Run,
+    run: Run<1>,
     change: Change,
     slot: Slot,
     pub(super) doing: Doing,
@@ -49,9 +51,9 @@ pub(super) enum Doing {
     Fetching { size: u32, digest: Digest, next: u32, tries: u8 },
     /// Programming the piece before `next`.
     Storing { size: u32, digest: Digest, next: u32 },
-    /// Erasing for `scratch.plain`.
+    /// Erasing for the text behind the envelope.
     ErasingText,
-    /// Programming `scratch.plain`.
+    /// Programming the text behind the envelope.
     StoringText,
     /// Reading the slot back.
     Measuring { size: u32 },
@@ -60,6 +62,11 @@ pub(super) enum Doing {
 impl Taking {
     pub(super) const fn is_under_way(&self) -> bool {
         !matches!(self, Self::No)
+    }
+
+    /// Whether a bundle or a set of keys is being taken, whose text lies behind its envelope.
+    pub(super) const fn holds_text(&self) -> bool {
+        matches!(self, Self::Running(Job { change: Change { part: Part::Conf | Part::Keys, .. }, .. }))
     }
 
     /// What has to be read from the server next, if anything.
@@ -108,6 +115,14 @@ pub(super) const fn cannot(component: Component) -> &'static [Command] {
     }
 }
 
+/// Checks a set of trust anchors.
+#[inline(never)]
+fn check_anchors(bytes: &[u8]) -> Result<(), Stop> {
+    let mut anchors = TrustAnchors::blank();
+    decode_into(&mut anchors, bytes).map_err(|f| (Reason::KeysBroken, f.at() as u32))?;
+    anchors.check().map_err(|_| (Reason::KeysBroken, 0))
+}
+
 /// Why a job stops, with a detail.
 type Stop = (Reason, u32);
 
@@ -132,27 +147,34 @@ impl Agent {
     /// The envelope came. From here on it is the buffer's contents that count.
     pub(super) fn on_envelope(&mut self, at: &Moment, body: &[u8], scratch: &mut Scratch, out: &mut Actions) {
         let Taking::Envelope(offer) = self.taking else { return };
-        scratch.envelope.clear();
-        if scratch.envelope.extend_from_slice(body).is_err() {
+        if !scratch.keep_envelope(body) {
             self.end_refused(offer.envelope, (Reason::TooLarge, body.len() as u32), at, out);
             return;
         }
-        match self.admit(&offer, &scratch.envelope) {
+        let admitted = self
+            .authenticate(&offer, scratch.envelope())
+            .and_then(|ticket| self.admit(ticket, scratch.envelope()));
+        match admitted {
             Err(stop) => self.end_refused(offer.envelope, stop, at, out),
-            Ok(job) => {
-                self.taking = Taking::Running(job);
-                self.carry_on(Answer::Start, at, scratch, out);
-            }
+            Ok(()) => self.carry_on(Answer::Start, at, scratch, out),
         }
     }
 
-    /// All checks that come before anything is carried out.
+    /// The signature, and that it is the envelope that was offered. By itself, since nothing takes more stack.
     #[inline(never)]
-    fn admit(&self, offer: &Offer, bytes: &[u8]) -> Result<Job, Stop> {
+    fn authenticate(&self, offer: &Offer, bytes: &[u8]) -> Result<Ticket, Stop> {
         let authentic = envelope::open(bytes, &self.anchors).map_err(|r| (r.reason(), r.detail()))?;
-        if authentic.digest() != offer.envelope {
-            return Err((Reason::EnvelopeOther, 0));
+        if authentic.digest() == offer.envelope {
+            Ok(authentic.ticket())
+        } else {
+            Err((Reason::EnvelopeOther, 0))
         }
+    }
+
+    /// All other checks that come before anything is carried out. What passes is the job at hand.
+    #[inline(never)]
+    fn admit(&mut self, ticket: Ticket, bytes: &[u8]) -> Result<(), Stop> {
+        let authentic = ticket.redeem(bytes).map_err(|r| (r.reason(), r.detail()))?;
         let specs = node_components(self.id.net_class, self.id.io_class);
         let manifest = self.read(&authentic, &specs)?;
         let [index] = manifest.components() else {
@@ -170,14 +192,15 @@ impl Agent {
         }
         let change =
             Change { part: component.into(), manifest: authentic.digest(), sequence: manifest.sequence() };
-        Ok(Job {
-            ticket: authentic.ticket(),
-            run: Run::update(&manifest),
+        self.taking = Taking::Running(Job {
+            ticket,
+            run: Run::update_one(&manifest),
             change,
             slot: self.record.spare(change.part),
             doing: Doing::Measuring { size: 0 },
             measured: None,
-        })
+        });
+        Ok(())
     }
 
     fn read<'a>(&self, authentic: &Authentic<'a>, specs: &[ComponentSpec<'_>]) -> Result<Manifest<'a>, Stop> {
@@ -190,9 +213,8 @@ impl Agent {
         // Moved out, so that the job and the agent can be used side by side.
         let Taking::Running(mut job) = core::mem::take(&mut self.taking) else { return };
         let manifest_digest = job.change.manifest;
-        let mut plain = core::mem::take(&mut scratch.plain);
-        let step = self.advance(&mut job, answer, &scratch.envelope, &mut plain, out);
-        scratch.plain = plain;
+        let (envelope, mut plain) = scratch.split();
+        let step = self.advance(&mut job, answer, envelope, &mut plain, out);
         match step {
             Ok(false) => self.taking = Taking::Running(job),
             Ok(true) => {
@@ -200,9 +222,7 @@ impl Agent {
                 self.consent_at = None;
                 self.staged_at = Some(at.now);
                 self.staged_touches = match job.change.part {
-                    Part::Conf => crate::cbor::decode_message::<Bundle>(&scratch.plain)
-                        .ok()
-                        .map(|new| self.touches_of(&new)),
+                    Part::Conf => self.touches_of(scratch.rest()),
                     Part::Net | Part::Io | Part::Keys => None,
                 };
                 push(out, Action::Save);
@@ -218,7 +238,7 @@ impl Agent {
         job: &mut Job,
         mut answer: Answer,
         envelope: &[u8],
-        plain: &mut heapless::Vec<u8, { super::types::BUNDLE_MAX }>,
+        plain: &mut Rest<'_>,
         out: &mut Actions,
     ) -> Result<bool, Stop> {
         // The buffer must still hold what was verified (REQ.SEC.MFST.CONST).
@@ -276,7 +296,7 @@ impl Agent {
                 Ask::Write { content, encryption, .. } => {
                     self.check_text(part, content, encryption, plain)?;
                     self.open_spare(job, out);
-                    push(out, Action::Erase { part, slot: job.slot, size: plain.len() as u32 });
+                    push(out, Action::Erase { part, slot: job.slot, size: plain.bytes().len() as u32 });
                     job.doing = Doing::ErasingText;
                     return Ok(false);
                 }
@@ -335,37 +355,50 @@ impl Agent {
 
     /// Opens and checks a bundle or a set of trust anchors into `plain`.
     #[inline(never)]
-    fn check_text(
+    pub(super) fn check_text(
         &self,
         part: Part,
         content: &[u8],
         encryption: Option<&[u8]>,
-        plain: &mut heapless::Vec<u8, { super::types::BUNDLE_MAX }>,
+        plain: &mut Rest<'_>,
     ) -> Result<(), Stop> {
-        plain.clear();
-        plain.extend_from_slice(content).map_err(|_| (Reason::TooLarge, content.len() as u32))?;
+        let too_large = (Reason::TooLarge, content.len() as u32);
+        if content.len() > BUNDLE_MAX {
+            return Err(too_large);
+        }
+        let text = plain.fill(content).ok_or(too_large)?;
         match (part, encryption) {
             (Part::Conf, Some(info)) => {
                 let len =
-                    encrypt::decrypt(info, plain, &self.id.sealing).map_err(|_| (Reason::SealWrong, 0))?;
-                plain.truncate(len);
-                let bundle: Bundle =
-                    crate::cbor::decode_message(plain).map_err(|f| (Reason::BundleBroken, f.at() as u32))?;
-                if bundle.node != self.id.node {
-                    return Err((Reason::NodeOther, 0));
-                }
-                node_refuses(&bundle).map_or(Ok(()), |rule| Err((Reason::BundleRule, rule)))
+                    encrypt::decrypt(info, text, &self.id.sealing).map_err(|_| (Reason::SealWrong, 0))?;
+                plain.set_len(len);
+                self.check_bundle(plain.bytes())
             }
             // A bundle in clear would lie readable on the server: never.
             (Part::Conf, None) => Err((Reason::SealWrong, 0)),
-            (Part::Keys, None) => {
-                let anchors: TrustAnchors =
-                    crate::cbor::decode_message(plain).map_err(|f| (Reason::KeysBroken, f.at() as u32))?;
-                anchors.check().map_err(|_| (Reason::KeysBroken, 0))
-            }
+            (Part::Keys, None) => check_anchors(text),
             (Part::Keys, Some(_)) => Err((Reason::Unsupported, 19)),
             (Part::Net | Part::Io, _) => Err((Reason::Unsupported, 18)),
         }
+    }
+
+    /// Checks a bundle that was opened.
+    #[inline(never)]
+    fn check_bundle(&self, bytes: &[u8]) -> Result<(), Stop> {
+        let mut bundle = Bundle::blank();
+        decode_into(&mut bundle, bytes).map_err(|f| (Reason::BundleBroken, f.at() as u32))?;
+        if bundle.node != self.id.node {
+            return Err((Reason::NodeOther, 0));
+        }
+        node_refuses(&bundle).map_or(Ok(()), |rule| Err((Reason::BundleRule, rule)))
+    }
+
+    /// What a bundle that was taken touches.
+    #[inline(never)]
+    fn touches_of(&self, bytes: &[u8]) -> Option<Touches> {
+        let mut new = Bundle::blank();
+        decode_into(&mut new, bytes).ok()?;
+        Some(bundle_touches(self.bundle.as_ref(), &new))
     }
 
     pub(super) fn on_flash_done(&mut self, at: &Moment, scratch: &mut Scratch, out: &mut Actions) {

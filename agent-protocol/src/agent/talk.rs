@@ -16,6 +16,8 @@ use crate::version::{ActuationProfile, LinkRange, Version};
 use heapless::Vec;
 use x25519_dalek::PublicKey as SealingKey;
 
+/// Bytes that a signed message has around its payload.
+pub(super) const SIGNED_OVERHEAD: usize = 76;
 /// Interval before the first reply has said another, in seconds.
 const FIRST_INTERVAL: u32 = 30;
 /// A request without an answer for so long is given up.
@@ -78,7 +80,8 @@ impl Agent {
         {
             self.on_request_failed(at, RequestFault::Unreachable, scratch, out);
         }
-        if self.talk.out.is_some() || !matches!(self.radio, Radio::On { .. }) {
+        // A message would be written over a text that is being taken.
+        if self.talk.out.is_some() || self.taking.holds_text() || !matches!(self.radio, Radio::On { .. }) {
             return;
         }
         let asked = if at.now >= self.talk.next_at {
@@ -173,7 +176,7 @@ impl Agent {
 
     fn make_claim(&mut self, scratch: &mut Scratch, _: &mut Actions) -> Option<(Out, Action)> {
         let code = self.id.code?;
-        let signing_key = PublicKey(self.id.signing.verifying_key().to_bytes());
+        let signing_key = PublicKey(self.id.signing_key().verifying_key().to_bytes());
         let sealing_key = PublicKey(SealingKey::from(&self.id.sealing).to_bytes());
         let claim = Claim {
             protocol: PROTOCOL,
@@ -205,14 +208,15 @@ impl Agent {
         Some((Out::CheckIn(nonce), Action::CheckIn))
     }
 
-    /// Signs a message into `scratch.out`.
+    /// Signs a message into `scratch`, behind the envelope.
+    #[inline(never)]
     fn sign(&self, message: &dyn Item, aad: &[u8], scratch: &mut Scratch) -> Option<()> {
-        let mut plain = [0u8; OUT_MAX - 128];
+        let mut plain = [0u8; OUT_MAX - SIGNED_OVERHEAD];
         let len = encode_message(message, &mut plain)?;
-        scratch.out.resize(OUT_MAX, 0).ok()?;
-        let signed =
-            sign1::sign_attached(&self.id.signing, None, plain.get(..len)?, aad, &mut scratch.out).ok()?;
-        scratch.out.truncate(signed);
+        let (_, mut rest) = scratch.split();
+        let out = rest.room().get_mut(..OUT_MAX)?;
+        let signed = sign1::sign_attached(&self.id.signing_key(), None, plain.get(..len)?, aad, out).ok()?;
+        rest.set_len(signed);
         Some(())
     }
 

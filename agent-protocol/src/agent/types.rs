@@ -11,6 +11,7 @@ use crate::slots::{Part, Slot};
 use ed25519_dalek::SigningKey;
 use heapless::Vec;
 use x25519_dalek::StaticSecret;
+use zeroize::{Zeroize, Zeroizing};
 
 /// Longest envelope a node takes, in bytes.
 pub const ENVELOPE_MAX: usize = 4096;
@@ -19,7 +20,13 @@ pub const BUNDLE_MAX: usize = 2048;
 /// Bytes of a payload asked for at a time: one flash sector.
 pub const CHUNK: u32 = 4096;
 /// Longest claim or check-in, signed, in bytes.
-pub const OUT_MAX: usize = 1280;
+pub const OUT_MAX: usize = 768;
+/// Longest envelope together with the text it carries, a bundle or a set of trust anchors, in bytes. The longest
+/// envelope leaves room for a message; one with the longest bundle may have 768 bytes around that.
+pub const ENVELOPE_AND_TEXT_MAX: usize = ENVELOPE_MAX + OUT_MAX;
+
+/// The seed of an Ed25519 signing key; wiped when dropped.
+pub type SigningSeed = Zeroizing<[u8; 32]>;
 
 /// Who the node is. Private keys never leave it.
 #[derive(Clone)]
@@ -34,21 +41,124 @@ pub struct Identity {
     pub io_class: Uuid16,
     /// Claim code from the starter card, until the card is wiped.
     pub code: Option<ClaimCode>,
-    /// Ed25519 key that signs claims and check-ins.
-    pub signing: SigningKey,
+    /// Seed of the Ed25519 key that signs claims and check-ins. The key itself is seven times as long.
+    pub signing: SigningSeed,
     /// X25519 key to which bundles are sealed.
     pub sealing: StaticSecret,
 }
 
-/// Buffers that the caller owns, so that there is one of each and no heap.
-#[derive(Clone, Default)]
+impl Identity {
+    /// Nobody.
+    pub(super) fn blank() -> Self {
+        let nobody = Uuid16([0; 16]);
+        Self {
+            node: NodeId([0; 16]),
+            vendor: nobody,
+            net_class: nobody,
+            io_class: nobody,
+            code: None,
+            signing: Zeroizing::new([0; 32]),
+            sealing: StaticSecret::from([0; 32]),
+        }
+    }
+
+    /// The key that signs claims and check-ins.
+    pub fn signing_key(&self) -> SigningKey {
+        SigningKey::from_bytes(&self.signing)
+    }
+}
+
+/// Bytes that the caller owns, so that there is one place for all of them and no heap: the envelope being processed,
+/// and behind it a message to send, or a bundle or a set of keys being taken.
+#[derive(Clone)]
 pub struct Scratch {
+    bytes: [u8; ENVELOPE_AND_TEXT_MAX],
+    envelope: usize,
+    rest: usize,
+}
+
+impl Default for Scratch {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl Scratch {
+    pub(super) const fn new() -> Self {
+        Self { bytes: [0; ENVELOPE_AND_TEXT_MAX], envelope: 0, rest: 0 }
+    }
+
     /// The envelope being processed.
-    pub envelope: Vec<u8, ENVELOPE_MAX>,
-    /// A claim or check-in to send.
-    pub out: Vec<u8, OUT_MAX>,
-    /// A bundle or set of keys being taken.
-    pub plain: Vec<u8, BUNDLE_MAX>,
+    pub fn envelope(&self) -> &[u8] {
+        self.bytes.get(..self.envelope).unwrap_or_default()
+    }
+
+    /// The claim or check-in to send, or the bundle or set of keys to store.
+    pub fn rest(&self) -> &[u8] {
+        self.bytes.get(self.envelope..).and_then(|b| b.get(..self.rest)).unwrap_or_default()
+    }
+
+    /// Takes an envelope in, and forgets whatever there was. Whether it fits.
+    pub(super) fn keep_envelope(&mut self, envelope: &[u8]) -> bool {
+        (self.envelope, self.rest) = (0, 0);
+        match self.bytes.get_mut(..envelope.len()) {
+            Some(place) if envelope.len() <= ENVELOPE_MAX => {
+                place.copy_from_slice(envelope);
+                self.envelope = envelope.len();
+                true
+            }
+            _ => false,
+        }
+    }
+
+    /// The envelope, and the place behind it.
+    pub(super) fn split(&mut self) -> (&[u8], Rest<'_>) {
+        let (envelope, room) = self.bytes.split_at_mut_checked(self.envelope).unwrap_or_default();
+        (envelope, Rest { room, len: &mut self.rest })
+    }
+
+    /// Forgets whatever there was, and leaves no trace of it.
+    pub(super) fn wipe(&mut self) {
+        self.bytes.zeroize();
+        (self.envelope, self.rest) = (0, 0);
+    }
+
+    /// Room to work in, while nothing is being taken: whatever there was is forgotten.
+    pub(super) fn work(&mut self) -> &mut [u8] {
+        (self.envelope, self.rest) = (0, 0);
+        &mut self.bytes
+    }
+}
+
+/// The place behind the envelope: at least [`OUT_MAX`] bytes.
+pub(super) struct Rest<'a> {
+    room: &'a mut [u8],
+    len: &'a mut usize,
+}
+
+impl Rest<'_> {
+    /// All of it.
+    pub(super) fn room(&mut self) -> &mut [u8] {
+        self.room
+    }
+
+    /// So many bytes of it count.
+    pub(super) fn set_len(&mut self, len: usize) {
+        *self.len = len.min(self.room.len());
+    }
+
+    /// Takes these bytes in; those that count are then these. `None` if they do not fit.
+    pub(super) fn fill(&mut self, bytes: &[u8]) -> Option<&mut [u8]> {
+        let place = self.room.get_mut(..bytes.len())?;
+        place.copy_from_slice(bytes);
+        *self.len = bytes.len();
+        Some(place)
+    }
+
+    /// The bytes that count.
+    pub(super) fn bytes(&self) -> &[u8] {
+        self.room.get(..*self.len).unwrap_or_default()
+    }
 }
 
 /// What the node senses right now.
@@ -148,9 +258,9 @@ pub enum Action {
     Save,
     /// Join this network of the bundle (or the starter card's, before the first bundle).
     Join(u8),
-    /// Send `scratch.out` to `/node/claim`.
+    /// Send [`Scratch::rest`] to `/node/claim`.
     Claim,
-    /// Send `scratch.out` to `/node/check-in`.
+    /// Send [`Scratch::rest`] to `/node/check-in`.
     CheckIn,
     /// Read the envelope with this manifest digest.
     GetEnvelope(Digest),
@@ -181,7 +291,7 @@ pub enum Action {
         /// Offset in the slot.
         offset: u32,
     },
-    /// Program `scratch.plain`; brings [`Input::FlashDone`].
+    /// Program [`Scratch::rest`]; brings [`Input::FlashDone`].
     StorePlain {
         /// Whose slot.
         part: Part,

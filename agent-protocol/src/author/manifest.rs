@@ -1,5 +1,6 @@
 //! Building and signing envelopes.
 
+use crate::agent::{BUNDLE_MAX, ENVELOPE_AND_TEXT_MAX};
 use crate::bundle::Bundle;
 use crate::cbor::{Writer, encode_message};
 use crate::cose::encrypt::{SealRandom, seal};
@@ -30,6 +31,14 @@ pub enum AuthorFault {
         /// The bytes that nodes take.
         room: usize,
     },
+    /// The text in the envelope is larger than nodes take, by itself or together with the envelope: a node has one
+    /// place for both.
+    NoRoom {
+        /// Bytes in the envelope.
+        envelope: usize,
+        /// Bytes of the text in it, as sealed.
+        text: usize,
+    },
 }
 
 impl fmt::Display for AuthorFault {
@@ -40,6 +49,11 @@ impl fmt::Display for AuthorFault {
             Self::TooLarge { size, room } => {
                 write!(f, "the envelope has {size} bytes, and nodes take {room}")
             }
+            Self::NoRoom { envelope, text } => write!(
+                f,
+                "the envelope has {envelope} bytes and carries a text of {text}; nodes take a text of {BUNDLE_MAX}, \
+                 and {ENVELOPE_AND_TEXT_MAX} for both together"
+            ),
         }
     }
 }
@@ -154,6 +168,8 @@ struct Parts<'a> {
     version: Option<Version>,
     shared: Sequence,
     install: Sequence,
+    /// Bytes of the text in it, as sealed.
+    text: usize,
 }
 
 fn envelope(parts: Parts<'_>, key: &SigningKey) -> Result<Vec<u8>, AuthorFault> {
@@ -189,6 +205,9 @@ fn envelope(parts: Parts<'_>, key: &SigningKey) -> Result<Vec<u8>, AuthorFault> 
     });
     match whole.len() {
         size if size > MAX_MANIFEST => Err(AuthorFault::TooLarge { size, room: MAX_MANIFEST }),
+        size if parts.text > BUNDLE_MAX || size + parts.text > ENVELOPE_AND_TEXT_MAX => {
+            Err(AuthorFault::NoRoom { envelope: size, text: parts.text })
+        }
         _ => Ok(whole),
     }
 }
@@ -232,6 +251,7 @@ impl ImageManifest<'_> {
             version: Some(m.version),
             shared,
             install,
+            text: 0,
         };
         envelope(parts, key)
     }
@@ -239,7 +259,7 @@ impl ImageManifest<'_> {
 
 /// A message as it is sealed or signed.
 fn encode(message: &dyn crate::cbor::Item) -> Result<Vec<u8>, AuthorFault> {
-    let mut plain = vec![0u8; crate::agent::BUNDLE_MAX];
+    let mut plain = vec![0u8; BUNDLE_MAX];
     let too_large = AuthorFault::TooLarge { size: plain.len() + 1, room: plain.len() };
     let len = encode_message(message, &mut plain).ok_or(too_large)?;
     plain.truncate(len);
@@ -259,7 +279,8 @@ impl BundleManifest<'_> {
     /// manifest itself, so that the signature covers it.
     ///
     /// # Errors
-    /// [`AuthorFault::Seal`] for a key that nothing can be sealed to; [`AuthorFault::TooLarge`].
+    /// [`AuthorFault::Seal`] for a key that nothing can be sealed to; [`AuthorFault::TooLarge`];
+    /// [`AuthorFault::NoRoom`].
     pub fn envelope(
         &self,
         bundle: &Bundle,
@@ -289,6 +310,7 @@ impl BundleManifest<'_> {
             version: None,
             shared,
             install,
+            text: ciphertext.len(),
         };
         envelope(parts, key)
     }
@@ -298,7 +320,8 @@ impl KeysManifest<'_> {
     /// Writes and signs the envelope of a set of trust anchors, for every node of a yard.
     ///
     /// # Errors
-    /// [`AuthorFault::Anchors`] for anchors that no node would take; [`AuthorFault::TooLarge`].
+    /// [`AuthorFault::Anchors`] for anchors that no node would take; [`AuthorFault::TooLarge`];
+    /// [`AuthorFault::NoRoom`].
     pub fn envelope(&self, anchors: &TrustAnchors, key: &SigningKey) -> Result<Vec<u8>, AuthorFault> {
         let m = self;
         anchors.check().map_err(AuthorFault::Anchors)?;
@@ -318,6 +341,7 @@ impl KeysManifest<'_> {
             version: None,
             shared,
             install: write_content(&plain, None),
+            text: plain.len(),
         };
         envelope(parts, key)
     }

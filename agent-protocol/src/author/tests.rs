@@ -143,6 +143,34 @@ fn a_bundle_opens_for_its_node_only() {
     assert_eq!(failure.kind, FailureKind::DeviceOther);
 }
 
+/// A node has one place for the envelope and the text in it, so nothing is signed that does not fit there.
+#[test]
+fn a_text_that_no_node_has_room_for_is_not_signed() {
+    let mut bundle = larkfield_bundle();
+    let network = crate::bundle::Network {
+        ssid: [b's'; 32].into_iter().collect(),
+        passphrase: core::iter::repeat_n('p', 64).collect(),
+    };
+    bundle.networks = (0..4).map(|_| network.clone()).collect();
+    let address = || crate::bundle::Address(core::iter::repeat_n('a', 64).collect());
+    bundle.servers = (0..3).map(|_| address()).collect();
+    let sealing_key = PublicKey(*x25519_dalek::PublicKey::from(&StaticSecret::from([9; 32])).as_bytes());
+    let signed = |uri: usize| {
+        let uri = "u".repeat(uri);
+        let m = BundleManifest { vendor: VENDOR, class: NET, sequence: 1, sealing_key, reference_uri: &uri };
+        m.envelope(&bundle, &random(), &key(3))
+    };
+    let text = encode_bundle(&bundle).unwrap().len() + 16;
+    let short = signed(0).unwrap().len();
+    // The longest that fits is taken whole, and the next is refused with all that matters.
+    let most = (0..4096).rev().find(|uri| signed(*uri).is_ok()).unwrap();
+    let longest = signed(most).unwrap().len();
+    assert_eq!(longest + text, crate::agent::ENVELOPE_AND_TEXT_MAX, "short: {short}");
+    let fault = AuthorFault::NoRoom { envelope: longest + 1, text };
+    assert_eq!(signed(most + 1), Err(fault));
+    assert!(fault.to_string().contains("4864"), "{fault}");
+}
+
 #[test]
 fn trust_anchors_are_written_by_root_only() {
     let m = KeysManifest { vendor: VENDOR, sequence: 1, reference_uri: "keys/1" };

@@ -164,6 +164,23 @@ macro_rules! numbers {
 
 numbers!(u8, uint; u16, uint; u32, uint; u64, uint; i8, int; i32, int);
 
+/// A field that has to be there, but is not wanted.
+pub(crate) struct Passed;
+
+impl Item for Passed {
+    fn blank() -> Self {
+        Self
+    }
+
+    fn read(&mut self, r: &mut Reader<'_>) -> Result<(), Unexpected> {
+        r.skip()
+    }
+
+    fn write(&self, w: &mut Writer<Bounded<'_>>) {
+        w.null();
+    }
+}
+
 impl Item for bool {
     fn blank() -> Self {
         false

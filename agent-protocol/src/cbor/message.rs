@@ -1,6 +1,6 @@
 //! Reading and writing whole messages.
 
-use super::{Bounded, CborFault, CborKind, Item, Limits, Reader, Writer, check};
+use super::{Bounded, CborFault, CborKind, Item, Limits, Reader, Shape, Writer, check, read_fields};
 use core::fmt;
 
 /// Why bytes are no message of the expected kind.
@@ -68,6 +68,13 @@ pub fn decode_into(message: &mut dyn Item, bytes: &[u8]) -> Result<(), MessageFa
         at if at == bytes.len() => Ok(()),
         at => Err(CborFault { at, kind: CborKind::Trailing }.into()),
     }
+}
+
+/// Reads some fields of a message that is a map, as [`decode_into`] reads all of them.
+pub(crate) fn decode_fields(fields: &mut [&mut dyn Item], bytes: &[u8]) -> Result<(), MessageFault> {
+    check(bytes, Limits::default())?;
+    read_fields(&mut Reader::new(bytes), Shape::Map, fields)
+        .map_err(|unexpected| MessageFault::Field { at: unexpected.at })
 }
 
 /// Writes a whole message into `out` and returns its length; `None` if it does not fit.

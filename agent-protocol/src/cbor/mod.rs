@@ -22,7 +22,8 @@ pub use reader::{Reader, Unexpected};
 pub use writer::{Bounded, Writer};
 
 pub(crate) use head::{bytes_head, head};
-pub(crate) use item::{Shape, codes, fields, list, read_fields, read_list, write_fields, write_list};
+pub(crate) use item::{Passed, Shape, codes, fields, list, read_fields, read_list, write_fields, write_list};
+pub(crate) use message::decode_fields;
 pub(crate) use writer::Sink;
 
 #[cfg(test)]

@@ -94,7 +94,6 @@ impl<S: Sink> Writer<S> {
         self.raw(&[0xf4 | u8::from(value)])
     }
 
-    #[cfg(any(test, feature = "author"))]
     pub(crate) fn null(&mut self) -> &mut Self {
         self.raw(&[0xf6])
     }

@@ -57,21 +57,30 @@ impl RecordStore {
     ///
     /// # Errors
     /// [`FlashFault`] if flash cannot be read.
-    #[inline(never)]
     pub fn load<F: Flash>(&self, flash: &mut F) -> Result<Option<BootRecord>, FlashFault> {
-        let mut best: Option<BootRecord> = None;
+        let mut record = BootRecord::default();
+        Ok(self.load_into(flash, &mut record)?.then_some(record))
+    }
+
+    /// [`Self::load`] over a record that is there. Whether there is one in flash: if not, `record` is as it was.
+    ///
+    /// # Errors
+    /// As [`Self::load`].
+    #[inline(never)]
+    pub fn load_into<F: Flash>(&self, flash: &mut F, record: &mut BootRecord) -> Result<bool, FlashFault> {
+        let mut best = None;
         let mut place = [0u8; PLACE];
+        let mut found = BootRecord::default();
         for sector in self.sectors {
             for address in places(sector) {
                 flash.read(address, &mut place)?;
-                if let Some(found) = parse(&place)
-                    && best.as_ref().is_none_or(|b| found.generation > b.generation)
-                {
-                    best = Some(found);
+                if parse(&place, &mut found) && best.is_none_or(|best| found.generation > best) {
+                    best = Some(found.generation);
+                    record.clone_from(&found);
                 }
             }
         }
-        Ok(best)
+        Ok(best.is_some())
     }
 
     /// Writes `record` with the next generation, twice, and reads it back.
@@ -80,26 +89,14 @@ impl RecordStore {
     /// [`StoreFault`] if neither sector took it; at least one still holds the record before.
     #[inline(never)]
     pub fn save<F: Flash>(&self, flash: &mut F, record: &mut BootRecord) -> Result<(), StoreFault> {
-        let mut next = record.clone();
-        next.generation = record.generation.saturating_add(1);
-        let mut place = [0xffu8; PLACE];
-        let len = write(&next, &mut place).ok_or(StoreFault::TooLarge)?;
-        let bytes = place.get(..len.next_multiple_of(4)).ok_or(StoreFault::TooLarge)?;
-        let mut taken = 0;
-        let mut last = Ok(());
-        for sector in self.stalest_first(flash)? {
-            match put(flash, sector, bytes) {
-                Ok(()) => taken += 1,
-                // No power: nothing more can be done, and nothing more was done.
-                Err(FlashFault::PowerLost) => return Err(FlashFault::PowerLost.into()),
-                Err(fault) => last = Err(fault),
-            }
+        let sectors = self.stalest_first(flash)?;
+        let before = record.generation;
+        record.generation = before.saturating_add(1);
+        let saved = write_both(flash, sectors, record);
+        if saved.is_err() {
+            record.generation = before;
         }
-        if taken == 0 {
-            last?;
-        }
-        *record = next;
-        Ok(())
+        saved
     }
 
     /// The two sectors, the one whose newest record is older first. After a power cut between
@@ -111,14 +108,37 @@ impl RecordStore {
     }
 }
 
+/// Writes a record to both sectors in turn.
+#[inline(never)]
+fn write_both<F: Flash>(flash: &mut F, sectors: [u32; 2], record: &BootRecord) -> Result<(), StoreFault> {
+    let mut place = [0xffu8; PLACE];
+    let len = write(record, &mut place).ok_or(StoreFault::TooLarge)?;
+    let bytes = place.get(..len.next_multiple_of(4)).ok_or(StoreFault::TooLarge)?;
+    let mut taken = 0;
+    let mut last = Ok(());
+    for sector in sectors {
+        match put(flash, sector, bytes) {
+            Ok(()) => taken += 1,
+            // No power: nothing more can be done, and nothing more was done.
+            Err(FlashFault::PowerLost) => return Err(FlashFault::PowerLost.into()),
+            Err(fault) => last = Err(fault),
+        }
+    }
+    if taken == 0 {
+        last?;
+    }
+    Ok(())
+}
+
 /// The highest generation in a sector; `None` if it holds no valid record.
 #[inline(never)]
 fn newest<F: Flash>(flash: &mut F, sector: u32) -> Result<Option<u32>, FlashFault> {
     let mut best = None;
     let mut place = [0u8; PLACE];
+    let mut found = BootRecord::default();
     for address in places(sector) {
         flash.read(address, &mut place)?;
-        best = best.max(parse(&place).map(|r| r.generation));
+        best = best.max(parse(&place, &mut found).then_some(found.generation));
     }
     Ok(best)
 }
@@ -189,16 +209,18 @@ fn write(record: &BootRecord, place: &mut [u8; PLACE]) -> Option<usize> {
     Some(HEAD + len)
 }
 
+/// Reads a valid record over `found`. Whether there is one: if not, `found` means nothing.
 #[inline(never)]
-fn parse(place: &[u8; PLACE]) -> Option<BootRecord> {
+fn parse(place: &[u8; PLACE], found: &mut BootRecord) -> bool {
+    record_in(place).is_some_and(|bytes| found.read(&mut Reader::new(bytes)).is_ok())
+}
+
+/// The bytes of the record in a place, if their sum is right.
+fn record_in(place: &[u8; PLACE]) -> Option<&[u8]> {
     let (head, body) = place.split_at_checked(HEAD)?;
     let (magic, rest) = head.split_at_checked(4)?;
     let len: [u8; 2] = rest.get(..2)?.try_into().ok()?;
     let record = body.get(..usize::from(u16::from_le_bytes(len)))?;
-    if magic != MAGIC || head.get(8..12)? != sum(head.get(..8)?, record) {
-        return None;
-    }
-    let mut found = BootRecord::default();
-    found.read(&mut Reader::new(record)).ok()?;
-    Some(found)
+    let whole = magic == MAGIC && head.get(8..12)? == sum(head.get(..8)?, record);
+    whole.then_some(record)
 }

@@ -169,9 +169,9 @@ impl Places {
     }
 }
 
-/// A procedure being carried out.
+/// A procedure being carried out, on a manifest of at most `N` components.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Run {
+pub struct Run<const N: usize = MAX_COMPONENTS> {
     places: Places,
     /// Set by a failure: there is no way on.
     over: bool,
@@ -180,8 +180,8 @@ pub struct Run {
     /// The shared sequence runs before the section itself.
     shared: bool,
     frames: heapless::Vec<Frame, { MAX_NESTING + 1 }>,
-    params: [ParamSet; MAX_COMPONENTS],
-    tested: [Identity; MAX_COMPONENTS],
+    params: [ParamSet; N],
+    tested: [Identity; N],
     pending: Option<(Command, u8)>,
     /// The command at hand.
     doing: Option<Command>,
@@ -202,24 +202,6 @@ enum Step<'b> {
 }
 
 impl Run {
-    fn new(manifest: &Manifest<'_>, procedure: [Section; 3]) -> Self {
-        Self {
-            places: Places::of(manifest),
-            over: false,
-            procedure,
-            stage: 0,
-            shared: true,
-            frames: heapless::Vec::new(),
-            params: [ParamSet::default(); MAX_COMPONENTS],
-            tested: [Identity::NONE; MAX_COMPONENTS],
-            pending: None,
-            doing: None,
-            steps: 0,
-            clock: None,
-            last: (Section::Shared, 0),
-        }
-    }
-
     /// The update procedure: payload-fetch, install, validate.
     pub fn update(manifest: &Manifest<'_>) -> Self {
         Self::new(manifest, [Section::PayloadFetch, Section::Install, Section::Validate])
@@ -228,6 +210,33 @@ impl Run {
     /// The invocation procedure: validate, load, invoke.
     pub fn invoke(manifest: &Manifest<'_>) -> Self {
         Self::new(manifest, [Section::Validate, Section::Load, Section::Invoke])
+    }
+}
+
+impl Run<1> {
+    /// The update procedure on a manifest of one component, in less memory.
+    pub fn update_one(manifest: &Manifest<'_>) -> Self {
+        Self::new(manifest, [Section::PayloadFetch, Section::Install, Section::Validate])
+    }
+}
+
+impl<const N: usize> Run<N> {
+    fn new(manifest: &Manifest<'_>, procedure: [Section; 3]) -> Self {
+        Self {
+            places: Places::of(manifest),
+            over: false,
+            procedure,
+            stage: 0,
+            shared: true,
+            frames: heapless::Vec::new(),
+            params: [ParamSet::default(); N],
+            tested: [Identity::NONE; N],
+            pending: None,
+            doing: None,
+            steps: 0,
+            clock: None,
+            last: (Section::Shared, 0),
+        }
     }
 
     /// Gives it a clock that can be trusted, in seconds since 1970. Without one, a condition on
@@ -314,8 +323,8 @@ impl Run {
             };
             if self.shared {
                 self.shared = false;
-                self.params = [ParamSet::default(); MAX_COMPONENTS];
-                self.tested = [Identity::NONE; MAX_COMPONENTS];
+                self.params = [ParamSet::default(); N];
+                self.tested = [Identity::NONE; N];
                 if let Commands::Here(piece) = manifest.commands(Section::Shared) {
                     self.last = (Section::Shared, 0);
                     self.enter(piece, Index::one(0), None)?;

@@ -2,7 +2,7 @@
 
 use super::report::{NodeReport, PhaseReport};
 use super::wire::Wire;
-use pintle_protocol::agent::{BootFault, Node, NodeFault};
+use pintle_protocol::agent::{BootFault, Node};
 use pintle_protocol::board::Event;
 use pintle_protocol::checkin::{Ending, Outcome, Phase};
 use pintle_protocol::id::NodeId;
@@ -174,7 +174,7 @@ impl Member {
                 node.board.reset();
                 self.dark = Some(node.board);
             }
-            Err(NodeFault::PowerLost | NodeFault::Flash(_)) => {
+            Err(_) => {
                 node.board.power_cycle();
                 self.dark = Some(node.board);
             }

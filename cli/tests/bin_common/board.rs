@@ -2,7 +2,7 @@
 //! is moved by hand, a second for each second of the node's.
 #![allow(dead_code, unreachable_pub, reason = "each test binary uses a part")]
 
-use pintle_protocol::agent::{Node, NodeFault};
+use pintle_protocol::agent::Node;
 use pintle_protocol::board::Event;
 use pintle_protocol::checkin::Outcome;
 use pintle_protocol::sim::rig::running_note;
@@ -73,7 +73,7 @@ impl Screwed {
                 node.board.reset();
                 self.dark = Some(node.board);
             }
-            Err(NodeFault::PowerLost | NodeFault::Flash(_)) => {
+            Err(_) => {
                 node.board.power_cycle();
                 self.dark = Some(node.board);
             }

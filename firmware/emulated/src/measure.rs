@@ -42,13 +42,13 @@ pub(crate) fn run() -> ! {
 
     let nor = Nor::new(FLASH_BYTES.take(), "flash.bin", false, 0);
     let Some(chip) = Chip::new(nor) else { stop("there is no valid boot record") };
-    // The node's own place is in this frame; what is below is the stack that starting takes.
+    // The node's own place is not on the stack; what is painted is the stack that making and starting it takes.
+    let place = NODE.take();
     let top = paint();
-    let started = Node::start(chip);
+    let started = Node::start_in(place, chip);
     let deepest = deepest_since(top);
     say!("stack-start {deepest}");
     let Ok(node) = started else { stop("the node does not start") };
-    let node = NODE.take().insert(node);
 
     let mut now = 0;
     let (bundle_stack, _) = update(node, &mut now, Server::new(bundle, &[], 600));

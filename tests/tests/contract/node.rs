@@ -44,7 +44,7 @@ fn agent(record: BootRecord) -> Agent {
             net_class: s::net_class(),
             io_class: s::io_class(),
             code: None,
-            signing: s::signing(s::NODE),
+            signing: s::signing(s::NODE).to_bytes().into(),
             sealing: s::sealing(),
         },
         record,
@@ -140,7 +140,7 @@ impl Node {
                     Input::FlashDone
                 }
                 Action::StorePlain { .. } => {
-                    self.slot = self.scratch.plain.to_vec();
+                    self.slot = self.scratch.rest().to_vec();
                     Input::FlashDone
                 }
                 Action::Measure { size, .. } => {

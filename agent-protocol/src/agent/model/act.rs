@@ -41,7 +41,7 @@ impl State {
             }
             Action::StorePlain { part, slot } => {
                 self.write(setup, part, slot);
-                self.text = Digest::of(&scratch.plain);
+                self.text = Digest::of(scratch.rest());
                 return Ok(Some(Input::FlashDone));
             }
             Action::Measure { part, slot, .. } => {

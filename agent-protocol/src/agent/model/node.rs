@@ -174,8 +174,7 @@ impl State {
     fn poll(&mut self, setup: &Setup, event: Event) -> Result<(), Stop> {
         let mut scratch = Box::new(Scratch::default());
         if let Some((_, change)) = self.agent.taking.subject().and_then(|d| setup.change(d)) {
-            let full = scratch.envelope.extend_from_slice(&change.envelope);
-            assert!(full.is_ok());
+            assert!(scratch.keep_envelope(&change.envelope));
         }
         if self.transfer.is_some() {
             self.bring(setup, event, &mut scratch)?;

@@ -117,7 +117,10 @@ fn event(body: &mut [u8]) -> Event<'_> {
 extern "C" fn start() -> ! {
     let mut body = [0; 4096];
     loop {
-        let Ok(mut node) = Node::start(Chip { card: [0; 1024] }) else { continue };
+        let mut node = Node::new(Chip { card: [0; 1024] });
+        if node.boot().is_err() {
+            continue;
+        }
         while node.poll(u64::from(get()), event(&mut body)).is_ok() {}
     }
 }
