@@ -46,6 +46,7 @@ mod retention;
 pub mod rollout;
 mod routes;
 mod run;
+pub mod settings;
 pub mod store;
 mod ticking;
 pub mod tls;

@@ -2,14 +2,13 @@
 
 mod token;
 
-use clap::{Parser, Subcommand, ValueEnum};
+use clap::{ArgMatches, CommandFactory, FromArgMatches, Parser, Subcommand};
 use pintle_protocol::id::PublicKey;
 use pintle_server::backup::{self, Manifest};
 use pintle_server::clock::Clock;
-use pintle_server::config::{Config, Tls};
+use pintle_server::settings::Settings;
 use pintle_server::{Running, StartError, new_key, start, switch_key};
 use std::io::{IsTerminal, Write};
-use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use tracing_subscriber::EnvFilter;
@@ -23,56 +22,25 @@ use tracing_subscriber::EnvFilter;
 /// At its first start it prints the operator's token, once. Nodes and the operator's command
 /// trust it by `ca.pem` in its folder.
 #[derive(Parser)]
-#[command(name = "pintle-server", version, arg_required_else_help = true, subcommand_negates_reqs = true)]
+#[command(name = "pintle-server", version, arg_required_else_help = true)]
 struct Args {
     #[command(subcommand)]
     command: Option<Command>,
 
-    /// Folder with everything that the server keeps; made if it is not there
-    #[arg(long, value_name = "DIR", env = "PINTLE_DATA", required = true)]
-    data: Option<PathBuf>,
+    /// File with settings, TOML; flags and the environment count before it
+    #[arg(long, value_name = "FILE", env = "PINTLE_SETTINGS", global = true)]
+    settings: Option<PathBuf>,
 
-    /// Address and port to listen on
-    #[arg(long, value_name = "ADDR", env = "PINTLE_LISTEN", default_value = "0.0.0.0:7443")]
-    listen: SocketAddr,
-
-    /// A name or IP address by which nodes and browsers reach the server; may be repeated
-    #[arg(
-        long = "tls-name",
-        value_name = "NAME",
-        env = "PINTLE_TLS_NAMES",
-        value_delimiter = ',',
-        default_value = "localhost",
-        conflicts_with = "plain"
-    )]
-    tls_names: Vec<String>,
-
-    /// Plain HTTP instead of TLS; only on loopback, behind a reverse proxy that adds TLS
-    #[arg(long)]
-    plain: bool,
-
-    /// Tell browsers to take TLS only for this host name, also for other services on it
-    #[arg(long, conflicts_with = "plain")]
-    hsts: bool,
-
-    /// When to advertise the server on the local link by DNS-SD (_pintle._tcp), so that nodes find it
-    /// at a new address
-    #[arg(long, value_name = "WHEN", env = "PINTLE_ADVERTISE", default_value = "auto")]
-    advertise: Advertise,
-
-    /// Log as JSON, one object a line
-    #[arg(long)]
-    log_json: bool,
+    #[command(flatten)]
+    given: Settings,
 }
 
-#[derive(Clone, Copy, ValueEnum)]
-enum Advertise {
-    /// Unless it listens on loopback only
-    Auto,
-    /// Always
-    Always,
-    /// Never
-    Never,
+/// The folder of a server, for what is done beside it.
+#[derive(clap::Args)]
+struct Folder {
+    /// Folder of the server, which may be running; else the one of the settings file
+    #[arg(long, value_name = "DIR", env = "PINTLE_DATA")]
+    data: Option<PathBuf>,
 }
 
 #[derive(Subcommand)]
@@ -84,26 +52,24 @@ enum Command {
     ///
     /// Nothing changes yet: have every node trust it first, with `pintle keys renew server`.
     NewKey {
-        /// Folder of the server, which may be running
-        #[arg(long, value_name = "DIR", env = "PINTLE_DATA")]
-        data: PathBuf,
+        #[command(flatten)]
+        folder: Folder,
     },
     /// Signs replies to nodes with the new key from now on; the old one is kept beside it
     ///
     /// A node that does not trust the new key is lost then: see `pintle keys tally` before.
     SwitchKey {
-        /// Folder of the server, which must not be running
+        /// Folder of the server, which must not be running; else the one of the settings file
         #[arg(long, value_name = "DIR", env = "PINTLE_DATA")]
-        data: PathBuf,
+        data: Option<PathBuf>,
     },
     /// Makes a backup, also while the server runs
     ///
     /// It holds the server's own keys: whoever has it can pretend to be this server. Keep it as
     /// you keep those. It holds no key that signs updates.
     Backup {
-        /// Folder of the server, which may be running
-        #[arg(long, value_name = "DIR", env = "PINTLE_DATA")]
-        data: PathBuf,
+        #[command(flatten)]
+        folder: Folder,
         /// Folder to make; it must be empty or not there
         #[arg(long, value_name = "DIR")]
         to: PathBuf,
@@ -119,31 +85,39 @@ enum Command {
         /// The backup
         #[arg(long, value_name = "DIR")]
         from: PathBuf,
-        /// Folder of the server to be; it must be empty or not there
+        /// Folder of the server to be; it must be empty or not there; else the one of the settings file
         #[arg(long, value_name = "DIR", env = "PINTLE_DATA")]
-        data: PathBuf,
+        data: Option<PathBuf>,
     },
 }
 
 fn main() -> ExitCode {
-    let args = Args::parse();
-    log(args.log_json);
-    let done = match args.command {
-        Some(Command::Token(command)) => command.run(),
-        Some(Command::NewKey { data }) => print_key(new_key(&data, &Clock::System)),
-        Some(Command::SwitchKey { data }) => print_key(switch_key(&data, &Clock::System)),
-        Some(Command::Backup { data, to }) => make_backup(&data, &to),
-        Some(Command::Check { from }) => check_backup(&from),
-        Some(Command::Restore { from, data }) => restore(&from, &data),
-        None => serve(args),
-    };
-    match done {
+    let matches = Args::command().get_matches();
+    match Args::from_arg_matches(&matches).map_err(Into::into).and_then(|args| run(args, &matches)) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             // Talk goes to stderr; where even that is closed there is nobody to tell.
             let _ = writeln!(std::io::stderr(), "error: {error}");
             ExitCode::FAILURE
         }
+    }
+}
+
+fn run(args: Args, matches: &ArgMatches) -> Outcome {
+    let settings = Settings::over_file(&args.given, matches, args.settings.as_deref())?;
+    log(settings.log_json());
+    let folder = |own: Option<PathBuf>| match own {
+        Some(own) => Ok(own),
+        None => settings.folder().map(Path::to_owned),
+    };
+    match args.command {
+        Some(Command::Token(command)) => command.run(folder),
+        Some(Command::NewKey { folder: own }) => print_key(new_key(&folder(own.data)?, &Clock::System)),
+        Some(Command::SwitchKey { data }) => print_key(switch_key(&folder(data)?, &Clock::System)),
+        Some(Command::Backup { folder: own, to }) => make_backup(&folder(own.data)?, &to),
+        Some(Command::Check { from }) => check_backup(&from),
+        Some(Command::Restore { from, data }) => restore(&from, &folder(data)?),
+        None => serve(&settings),
     }
 }
 
@@ -184,22 +158,15 @@ fn tell(line: &str) -> Outcome {
     Ok(writeln!(std::io::stdout(), "{line}")?)
 }
 
-fn serve(args: Args) -> Outcome {
-    let data = args.data.ok_or("--data is missing")?;
-    let mut config = Config::new(data.clone(), args.listen);
-    config.tls = if args.plain { Tls::Plain } else { Tls::Names(args.tls_names) };
-    config.hsts = args.hsts;
+fn serve(settings: &Settings) -> Outcome {
+    let mut config = settings.config()?;
     config.stop_on_signals = true;
     // Without it there is room for fewer connections, which the server makes do with.
     #[cfg(unix)]
     if let Err(cause) = pintle_server::raise_descriptors(config.limits.connections) {
         tracing::warn!(%cause, "The number of files that may be open could not be raised");
     }
-    config.advertise = match args.advertise {
-        Advertise::Auto => !args.listen.ip().is_loopback(),
-        Advertise::Always => true,
-        Advertise::Never => false,
-    };
+    let data = config.data.clone();
     let running: Running = start(config)?;
     let mut out = std::io::stdout();
     if let Some(token) = &running.operator_token {

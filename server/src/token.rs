@@ -1,8 +1,9 @@
 //! `pintle-server token`: who may use the operator's API.
 
-use crate::Outcome;
+use crate::{Folder, Outcome};
 use clap::ValueEnum;
 use pintle_server::clock::Clock;
+use pintle_server::settings::SettingsError;
 use pintle_server::tokens::{self, TokenRole, TokenRow};
 use std::io::Write;
 use std::path::PathBuf;
@@ -36,13 +37,6 @@ pub(crate) enum Command {
     },
 }
 
-#[derive(clap::Args)]
-pub(crate) struct Folder {
-    /// Folder of the server, which may be running
-    #[arg(long, value_name = "DIR", env = "PINTLE_DATA")]
-    data: PathBuf,
-}
-
 #[derive(Clone, Copy, ValueEnum)]
 pub(crate) enum Role {
     /// Looks and changes
@@ -52,7 +46,8 @@ pub(crate) enum Role {
 }
 
 impl Command {
-    pub(crate) fn run(self) -> Outcome {
+    /// `resolved` is the folder of the server, from what the command line says of it.
+    pub(crate) fn run(self, resolved: impl Fn(Option<PathBuf>) -> Result<PathBuf, SettingsError>) -> Outcome {
         let (clock, mut out) = (Clock::System, std::io::stdout());
         match self {
             Self::Add { name, role, folder } => {
@@ -60,10 +55,10 @@ impl Command {
                     Role::Operator => TokenRole::Operator,
                     Role::Viewer => TokenRole::Viewer,
                 };
-                writeln!(out, "{}", tokens::add(&folder.data, &name, role, &clock)?)?;
+                writeln!(out, "{}", tokens::add(&resolved(folder.data)?, &name, role, &clock)?)?;
             }
             Self::List { json, folder } => {
-                let rows = tokens::list(&folder.data)?;
+                let rows = tokens::list(&resolved(folder.data)?)?;
                 if json {
                     let rows: Vec<_> = rows.iter().map(as_json).collect();
                     writeln!(out, "{}", serde_json::Value::from(rows))?;
@@ -72,7 +67,7 @@ impl Command {
                 }
             }
             Self::Revoke { name, folder } => {
-                let role = tokens::revoke(&folder.data, &name, &clock)?;
+                let role = tokens::revoke(&resolved(folder.data)?, &name, &clock)?;
                 writeln!(out, "revoked the token `{name}` of {}", role.phrase())?;
             }
         }
