@@ -16,6 +16,7 @@ pub mod bundle;
 pub mod card;
 pub mod cbor;
 pub mod checkin;
+mod copy;
 pub mod cose;
 pub mod id;
 pub mod image;
@@ -27,4 +28,6 @@ pub mod reason;
 pub mod sim;
 pub mod slots;
 pub mod suit;
+#[cfg(test)]
+mod tell;
 pub mod version;

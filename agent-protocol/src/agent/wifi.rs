@@ -6,6 +6,7 @@
 
 use super::trial::Millis;
 use crate::bundle::WifiChange;
+use core::num::NonZeroU8;
 
 /// What is known about the networks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -43,9 +44,9 @@ pub fn next_network(n: &Networks) -> u8 {
 
 /// The preferred one first, then the others in order, round and round.
 fn turn(n: &Networks, allowed: impl Fn(u8) -> bool) -> u8 {
-    let count = n.count.max(1);
-    let Some(last) = n.last_tried else { return n.preferred.min(count - 1) };
-    (1..=count).map(|step| (last % count + step) % count).find(|i| allowed(*i)).unwrap_or(n.preferred)
+    let count = NonZeroU8::new(n.count).unwrap_or(NonZeroU8::MIN);
+    let Some(last) = n.last_tried else { return n.preferred.min(count.get() - 1) };
+    (1..=count.get()).map(|step| (last % count + step) % count).find(|i| allowed(*i)).unwrap_or(n.preferred)
 }
 
 #[cfg(test)]

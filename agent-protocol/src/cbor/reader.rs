@@ -5,6 +5,7 @@
 //! whole.
 
 use super::check::{Head, item_end};
+use crate::copy::copy;
 
 /// A reader on bytes that have passed [`crate::cbor::check()`]. On others it may read nonsense, but
 /// ends and stays inside them.
@@ -142,7 +143,7 @@ impl<'b> Reader<'b> {
         let (at, expected) = (self.at(), "a byte string of its length");
         match self.bytes(expected)? {
             found if found.len() == into.len() => {
-                into.copy_from_slice(found);
+                copy(found, into);
                 Ok(())
             }
             _ => Err(Unexpected { at, expected }),

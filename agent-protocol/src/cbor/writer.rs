@@ -1,6 +1,7 @@
 //! Writing deterministic CBOR by hand, where no derived message fits.
 
 use super::head;
+use crate::copy::copy;
 
 /// Where written bytes go.
 pub trait Sink {
@@ -39,7 +40,7 @@ impl Sink for Bounded<'_> {
     fn put(&mut self, bytes: &[u8]) {
         let end = self.len.saturating_add(bytes.len());
         if let Some(to) = self.out.get_mut(self.len..end) {
-            to.copy_from_slice(bytes);
+            copy(bytes, to);
         }
         self.len = end;
     }

@@ -6,7 +6,7 @@
 //! ```
 
 use super::{CoseFault, ED25519, key};
-use crate::cbor::{Limits, Reader, bytes_head, check};
+use crate::cbor::{Bounded, Limits, Reader, Sink, bytes_head, check};
 use crate::id::PublicKey;
 use ed25519_dalek::SigningKey;
 use ed25519_dalek::ed25519::signature::MultipartSigner;
@@ -276,14 +276,8 @@ fn sign(
         &[0x58, 0x40],
         &signature,
     ];
-    let needed = parts.iter().map(|part| part.len()).sum();
     let room = out.len();
-    let mut rest = out.get_mut(..needed).ok_or(CoseFault::NoRoom { needed, room })?;
-    // The parts are together exactly as long as `rest`.
-    for part in parts {
-        let (to, after) = rest.split_at_mut(part.len());
-        to.copy_from_slice(part);
-        rest = after;
-    }
-    Ok(needed)
+    let mut message = Bounded::new(out);
+    parts.iter().for_each(|part| message.put(part));
+    message.finish().map_err(|needed| CoseFault::NoRoom { needed, room })
 }

@@ -12,6 +12,8 @@
 //! starts at zero (four zero bytes give `84c0` here and `0000` there). A bus that reads all
 //! ones fails by its length.
 
+use crate::copy::copy;
+
 /// Longest frame, in bytes.
 pub const FRAME_MAX: usize = 32;
 /// Longest payload, in bytes.
@@ -37,7 +39,7 @@ pub fn encode_frame(kind: u8, sequence: u8, payload: &[u8], out: &mut [u8; FRAME
     }
     let end = 3 + payload.len();
     out.get_mut(..3)?.copy_from_slice(&[kind, sequence, payload.len() as u8]);
-    out.get_mut(3..end)?.copy_from_slice(payload);
+    copy(payload, out.get_mut(3..end)?);
     let sum = CRC.checksum(out.get(..end)?);
     out.get_mut(end..end + 2)?.copy_from_slice(&sum.to_be_bytes());
     Some(end + 2)

@@ -2,6 +2,7 @@
 
 use super::message::{Answer, Ask};
 use crate::board::FlashFault;
+use crate::copy::copy;
 use crate::id::Digest;
 
 /// The io chip's own application flash.
@@ -85,7 +86,7 @@ impl Loader {
                         store.erase(size)?;
                         next = 0;
                     }
-                    place.copy_from_slice(bytes);
+                    copy(bytes, place);
                 }
                 self.state = State::Begun { size, digest, halves: halves | (1 << half), next };
                 Answer::Done { next }

@@ -1,7 +1,7 @@
-//! The one register through which both programs read and write everything.
+//! The one register through which all programs read and write everything.
 //!
 //! Volatile, so that the compiler can leave nothing out. Nothing ever runs these programs: they are linked to see how
-//! much flash the node core takes (`tests/measure node`).
+//! much flash the node core takes (`tests/measure node`), and where it could panic (`tests/tests/panics.rs`).
 #![no_std]
 
 /// The register.
@@ -34,7 +34,14 @@ pub fn set_all(from: &[u8]) {
 }
 
 #[panic_handler]
-fn panic(_: &core::panic::PanicInfo<'_>) -> ! {
+fn panic(info: &core::panic::PanicInfo<'_>) -> ! {
+    if cfg!(feature = "places")
+        && let Some(place) = info.location()
+    {
+        set_all(place.file().as_bytes());
+        set(place.line());
+        set(place.column());
+    }
     loop {
         set(0);
     }
