@@ -8,6 +8,7 @@ use pintle_protocol::slots::Slot;
 use pintle_protocol::version::Version;
 use pintle_tests::emulator::fixture::{Fixture, Left};
 use pintle_tests::emulator::{Emulator, Machine};
+use pintle_tests::tell;
 use std::path::Path;
 
 /// Bytes in the image that is brought: enough for several pieces.
@@ -96,7 +97,7 @@ fn survives(machine: Machine) {
 
     // The emulator is ended while it goes on, again and again on the same flash, each time later in the update.
     fixture.write(folder).unwrap();
-    let mut high = before;
+    let (mut high, mut kills) = (before, 0);
     for n in 1..=KILLS {
         let what = format!("{machine:?} ended for the {n}. time");
         let mut emulator = Emulator::start(machine, &program, folder, &["update", "0"], false).unwrap();
@@ -109,6 +110,7 @@ fn survives(machine: Machine) {
             }
         }
         drop(emulator);
+        kills += 1;
         check_after(folder, &high, &what);
         high = Left::read(folder).unwrap();
         // A trial has three starts, and then goes back, as it should.
@@ -117,6 +119,9 @@ fn survives(machine: Machine) {
         }
     }
     to_the_end(machine, &program, folder, "ended again and again");
+    tell(&format!(
+        "emulated chips: {machine:?}: cut in {CUTS} of {total} flash operations, ended {kills} times while it went on"
+    ));
 }
 
 #[test]

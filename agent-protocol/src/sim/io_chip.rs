@@ -80,6 +80,8 @@ pub struct IoChip {
     pub flips_one_in: u32,
     /// The answer to the next question to start is lost on the way.
     pub loses_answer_to_start: bool,
+    /// A chip that says its relay is inhibited, and does not inhibit it.
+    pub relay_disobeys: bool,
     chance: Chance,
 }
 
@@ -101,6 +103,7 @@ impl IoChip {
             loses_one_in: 0,
             flips_one_in: 0,
             loses_answer_to_start: false,
+            relay_disobeys: false,
             chance,
         };
         chip.power_on();
@@ -151,11 +154,17 @@ impl IoChip {
         }
     }
 
+    /// Whether the relay would pulse if somebody pressed the controller's push button now.
+    pub fn would_pulse(&self) -> bool {
+        let runs = matches!(self.runs, Runs::Application { seconds, .. } if seconds >= 10);
+        let free = !self.inhibited || self.relay_disobeys;
+        runs && free && self.settings_sum != 0
+    }
+
     /// Somebody presses the controller's push button: the relay pulses, unless it is inhibited.
     /// Whether it did.
     pub fn press(&mut self, door: &mut Door) -> bool {
-        let runs = matches!(self.runs, Runs::Application { seconds, .. } if seconds >= 10);
-        if !runs || self.inhibited || self.settings_sum == 0 {
+        if !self.would_pulse() {
             return false;
         }
         self.relay_pulses += 1;

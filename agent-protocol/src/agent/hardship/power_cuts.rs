@@ -4,21 +4,24 @@
 //! An operation is an erased sector or one programmed word of 4 bytes, so that a page is cut
 //! after every number of words. After each cut the node boots, runs a pair of images and goes
 //! by a bundle that an undisturbed update has too, has lowered no number, has not pulsed the
-//! relay, and finishes the update once power stays.
+//! relay, and finishes the update once power stays; then the push button at the door works again.
 //!
 //! Nothing is replayed: a copy of the virtual board is taken before each second in which flash
 //! is used, and each cut goes on from there.
 
 use super::scenario::{Allowed, PATIENCE, Scenario, Watch, fresh, settled};
-use super::tell;
 use crate::agent::tests::{bundle, ended, sealed};
 use crate::checkin::Ending;
 use crate::reason::Reason;
 use crate::sim::rig::Rig;
 use crate::sim::{SimFlash, Tear};
 use crate::slots::BootRecord;
+use crate::tell::tell;
 use std::format;
 use std::vec::Vec;
+
+/// Virtual seconds after the end of an update in which the push button at the door must work again.
+const WORKS_AGAIN: u32 = 60;
 
 /// Whose flash is busy when power goes, and whose supply it is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -124,6 +127,15 @@ pub(super) fn finish(scenario: &Scenario, cut: Cut, mut rig: Rig, mut watch: Wat
         || (scenario.end.0 == Ending::WentBack && went_back(Reason::Resets))
         || (cut == Cut::IoAlone && went_back(Reason::LinkFailed));
     assert!(well, "{what}: ended in {end:?}");
+    for _ in 0..WORKS_AGAIN {
+        if rig.board().io.would_pulse() {
+            break;
+        }
+        rig.second().unwrap_or_else(|e| panic!("{what}: does not start: {e:?}"));
+        watch.look(&mut rig, what);
+    }
+    watch.look(&mut rig, what);
+    assert!(rig.board().io.would_pulse(), "{what}: the push button no longer works");
 }
 
 /// Cuts at every operation, in every way. How many cuts.
@@ -165,7 +177,14 @@ fn every_cut(scenario: &Scenario, cut: Cut) -> u64 {
             }
         }
     }
-    tell(format_args!("power cuts: {name}: {cuts} cuts in {operations} operations"));
+    let (in_trial, answered) = (allowed.presses.in_trial.get(), allowed.presses.answered.get());
+    tell(format_args!(
+        "power cuts: {name}: {cuts} cuts in {operations} operations; {in_trial} presses while on trial moved \
+         nothing, {answered} others would have"
+    ));
+    // What must not happen could have happened.
+    assert!(answered > 0, "{name}: no press would ever have moved the relay");
+    assert_eq!(in_trial > 0, scenario.actuation, "{name}: presses while on trial");
     cuts
 }
 
@@ -228,6 +247,15 @@ fn a_first_start_survives_every_cut() {
     }
     tell(format_args!("power cuts: first start: {cuts} cuts"));
     assert!(cuts > 1_000, "only {cuts} cuts");
+}
+
+/// The check of the relay can fail: a chip that says its relay is off, and lets it answer, is found out.
+#[test]
+#[should_panic(expected = "the relay pulsed")]
+fn a_relay_that_does_not_obey_is_found() {
+    let mut scenario = Scenario::net_image();
+    scenario.rig.board().io.relay_disobeys = true;
+    every_cut(&scenario, Cut::Net);
 }
 
 #[test]

@@ -7,11 +7,13 @@ use crate::checkin::Ending;
 use crate::cose::SigningKey;
 use crate::id::{Chip, Digest, PublicKey};
 use crate::image::Quirk;
+use crate::interlock::bundle_touches;
 use crate::reason::Reason;
 use crate::sim::rig::{Rig, VENDOR};
 use crate::sim::{AccessPoint, Door};
-use crate::slots::BootRecord;
+use crate::slots::{BootRecord, Part};
 use crate::suit::TrustAnchors;
+use std::cell::Cell;
 use std::collections::HashSet;
 use std::vec::Vec;
 
@@ -29,6 +31,8 @@ pub(super) struct Scenario {
     pub(super) last: Digest,
     /// How it ends if nothing gets in the way.
     pub(super) end: (Ending, u16),
+    /// Whether it touches actuation, so that the relay has to be off in its trial.
+    pub(super) actuation: bool,
 }
 
 fn small(chip: Chip, minor: u16, quirk: Quirk) -> Vec<u8> {
@@ -66,7 +70,7 @@ const KEPT: (Ending, u16) = (Ending::Kept, 0);
 
 impl Scenario {
     fn new(name: &'static str, mut rig: Rig, last: Digest, end: (Ending, u16)) -> Self {
-        Self { name, rig: rig.fork(), last, end }
+        Self { name, rig: rig.fork(), last, end, actuation: true }
     }
 
     fn image(name: &'static str, chip: Chip, quirk: Quirk, end: (Ending, u16)) -> Self {
@@ -133,7 +137,7 @@ impl Scenario {
         b.wifi_change = Some(WifiChange { candidate: 1, after_loss_minutes: None });
         let envelope = sealed(&rig, &b, 2);
         let last = rig.offer(envelope, None);
-        Self::new("Wi-Fi candidate", rig, last, KEPT)
+        Self { actuation: false, ..Self::new("Wi-Fi candidate", rig, last, KEPT) }
     }
 
     pub(super) fn trust_anchors() -> Self {
@@ -144,7 +148,7 @@ impl Scenario {
         let m = KeysManifest { vendor: VENDOR, sequence: 1, reference_uri: "keys" };
         let envelope = m.envelope(&anchors, &rig.yard.root).unwrap();
         let last = rig.offer(envelope, None);
-        Self::new("trust anchors", rig, last, KEPT)
+        Self { actuation: false, ..Self::new("trust anchors", rig, last, KEPT) }
     }
 }
 
@@ -155,6 +159,25 @@ pub(super) struct Allowed {
     pairs: HashSet<(Digest, Digest)>,
     bundles: HashSet<Option<Digest>>,
     anchors: Vec<TrustAnchors>,
+    /// The bundle before the update, if there was one.
+    before: Option<Bundle>,
+    /// What came of the presses.
+    pub(super) presses: Presses,
+}
+
+/// Presses on the push button at the door, one in every second.
+#[derive(Default)]
+pub(super) struct Presses {
+    /// While something that touches actuation was on trial: they must not move the relay.
+    pub(super) in_trial: Cell<u64>,
+    /// Those to which the relay would have answered, at other times.
+    pub(super) answered: Cell<u64>,
+}
+
+impl Presses {
+    fn count(of: &Cell<u64>) {
+        of.set(of.get() + 1);
+    }
 }
 
 /// What may only go up.
@@ -181,6 +204,9 @@ impl Allowed {
     pub(super) fn learn(&mut self, rig: &Rig) {
         let Some(node) = &rig.node else { return };
         let record = node.agent().record();
+        if self.bundles.is_empty() {
+            self.before = node.agent().bundle().cloned();
+        }
         self.pairs.insert((record.net.current().unwrap().digest, record.io.current().unwrap().digest));
         self.bundles.insert(record.conf.current().map(|c| c.digest));
         if !self.anchors.contains(node.agent().anchors()) {
@@ -202,7 +228,32 @@ pub(super) struct Watch<'a> {
 }
 
 impl Watch<'_> {
+    /// Somebody presses. Where the relay may answer only a copy is asked, so that the update is left as it is.
+    fn press(&self, rig: &mut Rig) {
+        let trial = match &rig.node {
+            Some(node) => node.agent().record().trial,
+            // The net chip starts just now, with the trial that it saved.
+            None => rig.high.trial,
+        };
+        let off = trial.is_some_and(|trial| match (trial.change.part, &rig.node) {
+            (Part::Net | Part::Io, _) => true,
+            (Part::Conf, Some(node)) => {
+                let now = node.agent().bundle();
+                now.is_some_and(|now| bundle_touches(self.allowed.before.as_ref(), now).actuation)
+            }
+            (Part::Conf | Part::Keys, _) => false,
+        });
+        let (presses, board) = (&self.allowed.presses, rig.board());
+        if off {
+            Presses::count(&presses.in_trial);
+            board.io.press(&mut board.door);
+        } else if board.io.would_pulse() {
+            Presses::count(&presses.answered);
+        }
+    }
+
     pub(super) fn look(&mut self, rig: &mut Rig, what: &str) {
+        self.press(rig);
         assert_eq!(rig.board().io.relay_pulses(), 0, "{what}: the relay pulsed");
         let runs = rig.board().io.note().map(|n| (n.link, n.profile));
         let Some(node) = &rig.node else { return };

@@ -4,9 +4,9 @@
 
 use super::power_cuts::{Cut, busy_seconds, cut_in, finish};
 use super::scenario::{Allowed, PATIENCE, Scenario, settled};
-use super::tell;
 use crate::sim::Tear;
 use crate::sim::rig::Rig;
+use crate::tell::tell;
 use std::format;
 
 /// First cuts in every update.
@@ -49,7 +49,9 @@ fn twice(scenario: &Scenario, first: Cut, second: Cut) -> u64 {
         }
         passed += busy.operations;
     }
-    tell(format_args!("power cuts: {name}: {cuts} second cuts"));
+    tell(format_args!(
+        "power cuts: {name}: {cuts} second cuts, after one in {stride} of {operations} first ones"
+    ));
     cuts
 }
 

@@ -6,7 +6,6 @@
 //! offered next if that has no need of the spot.
 
 use super::scenario::{Allowed, PATIENCE, Scenario, settled};
-use super::tell;
 use crate::agent::tests::ended;
 use crate::author::KeysManifest;
 use crate::checkin::{Ending, Outcome};
@@ -15,6 +14,7 @@ use crate::id::{Digest, PublicKey};
 use crate::reason::Reason;
 use crate::sim::rig::{Rig, VENDOR};
 use crate::sim::{LAYOUT, SimFlash, Stale};
+use crate::tell::tell;
 use std::collections::BTreeMap;
 use std::format;
 use std::string::String;

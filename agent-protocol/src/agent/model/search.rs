@@ -7,7 +7,7 @@ use super::rules::Broken;
 use super::setup::Setup;
 use super::sketch::Sketch;
 use super::world::{Closing, Event, LONG, Net, TICK};
-use crate::agent::hardship::tell;
+use crate::tell::tell;
 use std::collections::{HashMap, VecDeque};
 use std::format;
 use std::string::String;

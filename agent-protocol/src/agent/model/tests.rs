@@ -5,11 +5,11 @@ use super::rules::Broken;
 use super::search::{Found, May, search, tale};
 use super::setup::{Setup, What};
 use super::world::{Event, Net};
-use crate::agent::hardship::tell;
 use crate::checkin::Ending;
 use crate::id::Chip;
 use crate::image::Quirk;
 use crate::reason::Reason;
+use crate::tell::tell;
 use std::format;
 use std::vec::Vec;
 

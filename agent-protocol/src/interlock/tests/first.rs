@@ -1,6 +1,7 @@
 //! [`decide_first`] and [`decide_removal`].
 
 use super::*;
+use crate::tell::tell;
 
 #[test]
 fn a_first_bundle_waits_for_a_silent_chip_a_pulse_and_a_gas_alarm_and_for_nothing_else() {
@@ -8,7 +9,7 @@ fn a_first_bundle_waits_for_a_silent_chip_a_pulse_and_a_gas_alarm_and_for_nothin
         let expected = door.io_answers && door.relay_pulse == Some(false) && door.gas_alarm == Some(false);
         assert_eq!(decide_first(door).is_ok(), expected, "{door:?}");
     });
-    println!("interlock: {seen} combinations before the first bundle");
+    tell(format_args!("interlock: {seen} combinations before the first bundle"));
 }
 
 #[test]

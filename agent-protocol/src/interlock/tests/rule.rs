@@ -1,6 +1,7 @@
 //! [`decide`].
 
 use super::*;
+use crate::tell::tell;
 use std::vec::Vec;
 
 #[test]
@@ -28,7 +29,7 @@ fn whatever_touches_actuation_needs_every_condition() {
             });
         }
     }
-    println!("interlock: {seen} combinations, {cleared} cleared");
+    tell(format_args!("interlock: {seen} combinations, {cleared} cleared"));
     assert_eq!(seen, 3u64.pow(6) * 4 * 4 * 5 * 2 * 2 * 81 * 2);
     // 3 positions, 2 supplies in range; consent not asked for: either, asked for: given.
     assert_eq!(cleared, 3 * 2 * 3);

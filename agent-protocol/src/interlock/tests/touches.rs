@@ -5,6 +5,7 @@ use crate::bundle::tests::larkfield_bundle;
 use crate::bundle::{Alarms, Bundle, Door, DoorKind, UnattendedClose, WifiChange};
 use crate::id::NodeId;
 use crate::slots::Part;
+use crate::tell::tell;
 use std::vec::Vec;
 
 const NONE: Touches = Touches { actuation: false, network: false };
@@ -143,7 +144,7 @@ fn a_change_touches_exactly_what_its_components_touch_together() {
         }
         assert_eq!(bundle_touches(Some(&old), &new), expected, "{set:#x}");
     }
-    println!("interlock: {} combinations of changed fields", 1 << picked.len());
+    tell(format_args!("interlock: {} combinations of changed fields", 1 << picked.len()));
 }
 
 #[test]
