@@ -163,7 +163,9 @@ fn every_misreading_fails_where_it_must() {
         [&good[..at], to, &good[at + from.len()..]].concat()
     };
     let other = of("profile-plain-context", "context");
-    let contexts: [(&str, Vec<u8>, Option<&[u8]>); 7] = [
+    /// Name, context, salt.
+    type Case = (&'static str, Vec<u8>, Option<&'static [u8]>);
+    let contexts: [Case; 7] = [
         ("plain COSE", other, None),
         ("a text for a byte string", with(b"\x57SUIT", b"\x77SUIT"), None),
         ("256 bits", with(b"\x18\x80", b"\x19\x01\x00"), None),

@@ -163,7 +163,7 @@ fn read_common<'b>(
 }
 
 /// 1 to 3 numbers, then perhaps a mark of a version before its release. Ours has exactly three.
-fn set_version(piece: Piece<'_>) -> Result<Option<Version>, Refusal> {
+pub(super) fn set_version(piece: Piece<'_>) -> Result<Option<Version>, Refusal> {
     let mut r = piece.reader()?;
     let count = r.array("the numbers of a version")?;
     let mut numbers = [None; 3];

@@ -11,6 +11,7 @@ use std::string::{String, ToString};
 use std::vec::Vec;
 
 mod reports;
+mod versions;
 
 const VENDOR: Uuid16 = Uuid16([0xa1; 16]);
 const CLASS: Uuid16 = Uuid16([0xa2; 16]);
