@@ -7,6 +7,9 @@
 #[cfg(any(test, feature = "std"))]
 #[macro_use]
 extern crate std;
+// Under the name by which a module shared with other test programs knows it.
+#[cfg(test)]
+extern crate self as pintle_protocol;
 
 pub mod agent;
 #[cfg(feature = "author")]
@@ -24,6 +27,9 @@ pub mod interlock;
 pub mod link;
 pub mod order;
 pub mod reason;
+#[cfg(test)]
+#[path = "../../tests/tests/schema/mod.rs"]
+mod schema;
 #[cfg(feature = "sim")]
 pub mod sim;
 pub mod slots;

@@ -18,6 +18,8 @@ mod door;
 mod flash;
 mod io_chip;
 pub mod rig;
+#[cfg(test)]
+mod witness;
 
 pub use air::{AccessPoint, Air};
 pub use board::{Advert, LAYOUT, OwnedRequest, Pending, VirtualBoard};

@@ -162,7 +162,12 @@ impl Server {
             return Some(answer.clone());
         }
         let here = self.only_at.as_ref().is_none_or(|only| only == base);
-        here.then(|| self.answer(yard, request))
+        let answer = here.then(|| self.answer(yard, request));
+        #[cfg(test)]
+        if let Some((status, body)) = &answer {
+            super::witness::answered(request, *status, body);
+        }
+        answer
     }
 
     /// Answers a request: HTTP status and body.
@@ -252,6 +257,8 @@ impl Rig {
     pub fn new(net: &[u8], io: &[u8], door: Door, network: crate::bundle::Network) -> Self {
         let yard = Yard::default();
         let card = yard.card(network.clone());
+        #[cfg(test)]
+        super::witness::card(&card);
         let board = VirtualBoard::new("here", net, io, &card, door, Chance::new(1, "rig"));
         let ssid = core::str::from_utf8(&network.ssid).unwrap_or_default();
         let air = Air { points: vec![AccessPoint::new(ssid, &network.passphrase)] };
@@ -328,6 +335,8 @@ impl Rig {
         let record = node.agent().record();
         if record.generation > self.high.generation {
             self.high = record.clone();
+            #[cfg(test)]
+            super::witness::saved(node.agent());
         }
         if dark && node.board.supplies_apart {
             let mut board = node.board;
@@ -379,6 +388,8 @@ impl Rig {
         match pending {
             None => node.poll(now, Event::Nothing),
             Some(Pending::Request { base, request }) if !self.server.down => {
+                #[cfg(test)]
+                super::witness::sent(&request);
                 match self.server.answer_at(&base, &self.yard, &request) {
                     None => node.poll(now, Event::NoResponse),
                     Some((status, body)) => node.poll(now, Event::Response { status, body: &body }),

@@ -7,8 +7,14 @@ use cddl::validator::cbor::CBORValidator;
 use cddl::validator::cbor_value::decode_cbor;
 use minicbor::Decoder;
 use pintle_protocol::cbor::{Limits, check};
+// One of the test programs has no prelude of its own.
+use std::borrow::ToOwned;
+use std::boxed::Box;
 use std::cell::RefCell;
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
+use std::string::{String, ToString};
+use std::sync::{Mutex, PoisonError};
+use std::vec::Vec;
 
 const TEXT: &str = include_str!("../../../docs/pintle.cddl");
 
@@ -47,8 +53,65 @@ pub fn fault(rule: &str, bytes: &[u8]) -> Option<String> {
 #[track_caller]
 pub fn holds(rule: &str, bytes: &[u8]) {
     if let Some(fault) = fault(rule, bytes) {
-        panic!("not a {rule}: {fault}\n{}", hex::encode(bytes));
+        panic!(
+            "not a {rule}: {fault}\n{}",
+            bytes.iter().map(|byte| format!("{byte:02x}")).collect::<String>()
+        );
     }
+}
+
+/// What was held already: rules and shapes.
+static HELD: Mutex<BTreeSet<(String, Vec<u8>)>> = Mutex::new(BTreeSet::new());
+
+/// [`holds`], but for messages of a shape that was held before in this process: whatever a virtual board says can be
+/// held, however often it says it.
+#[track_caller]
+pub fn holds_each_shape(rule: &str, bytes: &[u8]) {
+    let key = (rule.to_owned(), shape(bytes));
+    let held = HELD.lock().unwrap_or_else(PoisonError::into_inner).contains(&key);
+    if !held {
+        holds(rule, bytes);
+        HELD.lock().unwrap_or_else(PoisonError::into_inner).insert(key);
+    }
+}
+
+/// How many shapes were held.
+pub fn shapes_held() -> usize {
+    HELD.lock().unwrap_or_else(PoisonError::into_inner).len()
+}
+
+/// A message without what a rule can hardly ask about: what strings say, and numbers of more than a byte but for their
+/// length. A string that is CBOR itself keeps its shape.
+fn shape(bytes: &[u8]) -> Vec<u8> {
+    let mut shape = Vec::new();
+    let mut rest = bytes;
+    while let [head, after @ ..] = rest {
+        shape.push(*head);
+        let more = match head & 0x1f {
+            24 => 1,
+            25 => 2,
+            26 => 4,
+            27 => 8,
+            _ => 0,
+        };
+        let number = after.get(..more).unwrap_or_default();
+        let value =
+            number.iter().fold(u64::from(head & 0x1f) * u64::from(more == 0), |v, b| v << 8 | u64::from(*b));
+        rest = after.get(more..).unwrap_or_default();
+        if matches!(head >> 5, 2 | 3) {
+            shape.extend(value.to_be_bytes());
+            let (string, behind) =
+                rest.split_at(rest.len().min(usize::try_from(value).unwrap_or(usize::MAX)));
+            // Maps, arrays and tags; a lone number is as likely a part of a key.
+            if string.first().is_some_and(|head| matches!(head >> 5, 4..=6))
+                && check(string, Limits::COSE).is_ok()
+            {
+                shape.extend(self::shape(string));
+            }
+            rest = behind;
+        }
+    }
+    shape
 }
 
 /// Holds what a node posts to `path`, and what it is answered, against their rules. `None` where
@@ -64,13 +127,13 @@ pub fn exchange_holds(path: &str, asked: Option<&[u8]>, status: u16, body: &[u8]
     if (200..300).contains(&status)
         && let (Some(rule), Some(asked)) = (request, asked)
     {
-        holds(rule, asked);
+        holds_each_shape(rule, asked);
     }
     match status {
-        200 if path == "/node/check-in" => holds("reply-message", body),
+        200 if path == "/node/check-in" => holds_each_shape("reply-message", body),
         200 if path.starts_with("/node/envelope/") => holds_envelope(body),
         200..300 => {}
-        _ => holds("node-error", body),
+        _ => holds_each_shape("node-error", body),
     }
 }
 
@@ -78,14 +141,14 @@ pub fn exchange_holds(path: &str, asked: Option<&[u8]>, status: u16, body: &[u8]
 /// component it names.
 #[track_caller]
 pub fn holds_envelope(bytes: &[u8]) {
-    holds("suit-envelope", bytes);
+    holds_each_shape("suit-envelope", bytes);
     let rule = match component(bytes).as_deref() {
         Some(b"net" | b"io") => "image-envelope",
         Some(b"conf") => "bundle-envelope",
         Some(b"keys") => "keys-envelope",
         other => panic!("component {other:?}"),
     };
-    holds(rule, bytes);
+    holds_each_shape(rule, bytes);
 }
 
 /// The first component that a manifest names.

@@ -1,0 +1,57 @@
+//! Everything that a virtual board in this crate's tests sends, is answered and keeps, held against `docs/pintle.cddl`.
+
+use super::board::OwnedRequest;
+use crate::agent::Agent;
+use crate::cbor::{Item, encode_message};
+use crate::schema::{exchange_holds, holds_each_shape};
+
+/// What a board sends, whoever hears it.
+pub(super) fn sent(request: &OwnedRequest) {
+    match request {
+        OwnedRequest::Claim(body) => holds_each_shape("claim-message", body),
+        OwnedRequest::CheckIn(body) => holds_each_shape("check-in-message", body),
+        OwnedRequest::Envelope(_) | OwnedRequest::Payload { .. } => {}
+    }
+}
+
+/// What the pretend server answers to a check-in that it takes. Envelopes it has as tests made them, wrong ones too.
+pub(super) fn answered(request: &OwnedRequest, status: u16, body: &[u8]) {
+    if let (OwnedRequest::CheckIn(asked), 200) = (request, status) {
+        exchange_holds("/node/check-in", Some(asked), status, body);
+    }
+}
+
+/// The card with which a board comes from the bench.
+pub(super) fn card(bytes: &[u8]) {
+    holds_each_shape("starter-card", bytes);
+}
+
+/// What a node has just saved.
+pub(super) fn saved(agent: &Agent) {
+    held("boot-record", agent.record());
+    held("trust-anchors", agent.anchors());
+    if let Some(bundle) = agent.bundle() {
+        held("bundle", bundle);
+    }
+}
+
+fn held(rule: &str, message: &dyn Item) {
+    let mut bytes = vec![0; 4096];
+    let len = encode_message(message, &mut bytes).expect("what is kept can be written");
+    holds_each_shape(rule, &bytes[..len]);
+}
+
+/// The hook itself can fail: a record that the contract does not know is found out.
+#[test]
+#[should_panic(expected = "not a boot-record")]
+fn what_breaks_the_contract_is_found() {
+    use crate::checkin::Outcome;
+    use crate::slots::BootRecord;
+    let outcome = Outcome {
+        envelope: crate::id::Digest([0; 32]),
+        ending: crate::checkin::Ending::Refused,
+        reason: 999,
+        detail: 0,
+    };
+    held("boot-record", &BootRecord { outcome: Some(outcome), ..BootRecord::default() });
+}
