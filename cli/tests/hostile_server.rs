@@ -117,6 +117,7 @@ impl Thief {
             version: "1.0.0".to_owned(),
             time: NOW,
             server_key: public(&thief.key),
+            trouble: None,
         };
         thief.says("GET /api/v1/about", &about);
         thief.says("GET /api/v1/nodes", &json!([]));

@@ -49,6 +49,9 @@ pub struct About {
     #[serde(with = "text")]
     #[schemars(with = "text::Hex<32>")]
     pub server_key: PublicKey,
+    /// Why nothing can be written at the moment, as a sentence; absent while all is well.
+    #[serde(default)]
+    pub trouble: Option<String>,
 }
 
 /// What became of an uploaded payload: `PUT /api/v1/payloads/{sha256}`.

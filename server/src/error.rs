@@ -143,6 +143,13 @@ impl ApiError {
             Self::NodesBusy { .. } => {
                 (S::CONFLICT, "nodes_busy", Some("turn that one back first, or wait until it is done"))
             }
+            Self::CannotWrite(Unwritable::Damaged { .. }) => (
+                S::SERVICE_UNAVAILABLE,
+                "cannot_write",
+                Some(
+                    "stop the server, keep a copy of its folder, and restore a backup with `pintle-server restore`",
+                ),
+            ),
             Self::CannotWrite(_) => (
                 S::SERVICE_UNAVAILABLE,
                 "cannot_write",

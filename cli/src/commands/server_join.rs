@@ -39,14 +39,18 @@ pub(super) struct Shown(pub(super) About);
 impl Answer for Shown {
     fn text(&self) -> String {
         let a = &self.0;
-        format!(
+        let mut text = format!(
             "{} {}, node messages version {}\n  key   {}\n  time  {}\n",
             a.name,
             a.version,
             a.protocol,
             a.server_key,
             show::utc(a.time)
-        )
+        );
+        if let Some(why) = &a.trouble {
+            text += &format!("  nothing can be written there now: {why}\n");
+        }
+        text
     }
 }
 

@@ -12,5 +12,6 @@ pub(super) async fn show(app: web::Data<App>) -> web::Json<About> {
         version: env!("CARGO_PKG_VERSION").to_owned(),
         time: app.wall(),
         server_key: app.server_key(),
+        trouble: app.db.trouble().map(|why| why.to_string()),
     })
 }

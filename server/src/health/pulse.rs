@@ -62,6 +62,8 @@ pub(crate) enum NotReady {
     ReadOnly,
     #[error("nothing can be written: the disk fails")]
     Failing,
+    #[error("nothing is written any more: the database is damaged")]
+    Damaged,
     #[error("the ticks have stopped")]
     Stopped,
     #[error("rollouts cannot be evaluated: the log says more")]
@@ -74,6 +76,7 @@ pub(crate) fn ready(beat: Beat, trouble: Option<&Unwritable>) -> Result<(), NotR
         Some(Unwritable::Full) => Err(NotReady::Full),
         Some(Unwritable::ReadOnly) => Err(NotReady::ReadOnly),
         Some(Unwritable::Failing { .. }) => Err(NotReady::Failing),
+        Some(Unwritable::Damaged { .. }) => Err(NotReady::Damaged),
         None if !beat.goes_on() => Err(NotReady::Stopped),
         None if beat.since_kept > LATE => Err(NotReady::Undecided),
         None => Ok(()),

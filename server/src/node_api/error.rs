@@ -3,7 +3,7 @@
 use crate::body::BodyFault;
 use crate::error::RETRY_AFTER_SECONDS;
 use crate::ops::{check_in, claim};
-use crate::store::{StoreFault, Unwritable};
+use crate::store::{JobFault, StoreFault, Unwritable};
 use actix_web::http::StatusCode;
 use actix_web::{HttpResponse, ResponseError};
 use minicbor::Encoder;
@@ -44,6 +44,15 @@ pub(crate) enum NodeError {
 impl From<StoreFault> for NodeError {
     fn from(fault: StoreFault) -> Self {
         fault.unwritable().map_or(Self::Internal(fault), Self::CannotWrite)
+    }
+}
+
+impl JobFault for NodeError {
+    fn cannot_write(&self) -> Option<&Unwritable> {
+        match self {
+            Self::CannotWrite(why) => Some(why),
+            _ => None,
+        }
     }
 }
 

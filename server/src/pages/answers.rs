@@ -4,7 +4,7 @@ use super::csp::CSS;
 use crate::app::App;
 use crate::contract::Seconds;
 use crate::error::ApiError;
-use crate::store::{StoreFault, Unwritable};
+use crate::store::{JobFault, StoreFault, Unwritable};
 use crate::words::utc;
 use actix_web::http::StatusCode;
 use actix_web::{HttpRequest, HttpResponse, ResponseError, web};
@@ -24,6 +24,11 @@ impl Frame {
         Self { css: CSS, now: utc(now), signed_in, trouble: None }
     }
 
+    /// Whether that will not pass by itself.
+    pub(super) const fn is_damaged(&self) -> bool {
+        matches!(self.trouble, Some(Unwritable::Damaged { .. }))
+    }
+
     /// With a warning if nothing can be written.
     pub(super) fn with(self, trouble: Option<Unwritable>) -> Self {
         Self { trouble, ..self }
@@ -39,8 +44,8 @@ pub(crate) enum PageError {
     LinkSpent { now: Seconds },
     #[error("nothing here")]
     NothingHere { now: Seconds },
-    #[error("nothing can be written")]
-    CannotWrite,
+    #[error("nothing can be written: {0}")]
+    CannotWrite(Unwritable),
     #[error("inside the server")]
     Internal(StoreFault),
     #[error("the page could not be made: {0}")]
@@ -49,14 +54,23 @@ pub(crate) enum PageError {
 
 impl From<StoreFault> for PageError {
     fn from(fault: StoreFault) -> Self {
-        if fault.unwritable().is_some() { Self::CannotWrite } else { Self::Internal(fault) }
+        fault.unwritable().map_or(Self::Internal(fault), Self::CannotWrite)
+    }
+}
+
+impl JobFault for PageError {
+    fn cannot_write(&self) -> Option<&Unwritable> {
+        match self {
+            Self::CannotWrite(why) => Some(why),
+            _ => None,
+        }
     }
 }
 
 impl From<ApiError> for PageError {
     fn from(error: ApiError) -> Self {
         match error {
-            ApiError::CannotWrite(_) => Self::CannotWrite,
+            ApiError::CannotWrite(why) => Self::CannotWrite(why),
             ApiError::Internal(fault) => Self::Internal(fault),
             other => Self::Internal(StoreFault::Value { what: other.to_string() }),
         }
@@ -87,7 +101,12 @@ impl PageError {
             Self::NothingHere { .. } => {
                 (StatusCode::NOT_FOUND, "Nothing here", "There is no such page on this server.")
             }
-            Self::CannotWrite => (
+            Self::CannotWrite(Unwritable::Damaged { .. }) => (
+                StatusCode::SERVICE_UNAVAILABLE,
+                "The server's database is damaged",
+                "Nothing is written any more. Stop the server, keep a copy of its folder, and restore a backup with `pintle-server restore`; nodes and doors go on as they are.",
+            ),
+            Self::CannotWrite(_) => (
                 StatusCode::SERVICE_UNAVAILABLE,
                 "Nothing can be written now",
                 "The server's disk is full, read-only or failing. Make room on it and try again; nothing was changed.",
@@ -109,7 +128,7 @@ impl ResponseError for PageError {
     fn error_response(&self) -> HttpResponse {
         let now = match self {
             Self::SignedOut { now } | Self::LinkSpent { now } | Self::NothingHere { now } => *now,
-            Self::CannotWrite => 0,
+            Self::CannotWrite(_) => 0,
             Self::Internal(cause) => {
                 tracing::error!(cause = %cause, "A page failed inside the server");
                 0

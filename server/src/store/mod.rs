@@ -186,7 +186,7 @@ impl Db {
     where
         F: FnOnce(&Connection) -> Result<T, E> + Send + 'static,
         T: Send + 'static,
-        E: From<StoreFault> + Send + 'static,
+        E: JobFault + Send + 'static,
     {
         let db = self.clone();
         let ran = tokio::task::spawn_blocking(move || db.read_blocking(job)).await;
@@ -200,11 +200,15 @@ impl Db {
     pub fn read_blocking<T, E, F>(&self, job: F) -> Result<T, E>
     where
         F: FnOnce(&Connection) -> Result<T, E>,
-        E: From<StoreFault>,
+        E: JobFault,
     {
         let reader = self.readers.take();
-        let snapshot = reader.connection().unchecked_transaction().map_err(StoreFault::from)?;
-        job(&snapshot)
+        let begun = reader.connection().unchecked_transaction();
+        let found = begun.map_err(|e| StoreFault::from(e).into()).and_then(|snapshot| job(&snapshot));
+        if let Some(damaged @ Unwritable::Damaged { .. }) = found.as_ref().err().and_then(E::cannot_write) {
+            self.writable.lost(damaged);
+        }
+        found
     }
 }
 

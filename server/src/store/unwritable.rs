@@ -1,7 +1,8 @@
 //! Whether anything can be written now, and why not.
 //!
 //! A disk that is full, read-only or failing does not end the server: what reads goes on, what
-//! writes is refused as a whole, and before anything is written again a sizeable piece has to fit.
+//! writes is refused as a whole, and before anything is written again a sizeable piece has to fit. Into a
+//! damaged database nothing is written again.
 
 use rusqlite::{Connection, ErrorCode, ffi};
 use std::io;
@@ -16,6 +17,13 @@ pub enum Unwritable {
     /// Writing is not allowed.
     #[error("the disk or the folder is read-only")]
     ReadOnly,
+    /// A page of the database is not what was written there. Nothing is written from then on: what else is
+    /// wrong is not known, and writing may make it worse. A start checks all of it.
+    #[error("the database is damaged: {why}")]
+    Damaged {
+        /// What the database says.
+        why: String,
+    },
     /// Writing is tried and fails.
     #[error("the disk fails: {why}")]
     Failing {
@@ -32,14 +40,11 @@ impl Unwritable {
             // The file that readers and the writer share can only not be made larger for want of room.
             (ErrorCode::DiskFull, _) | (_, ffi::SQLITE_IOERR_SHMSIZE) => Some(Self::Full),
             (ErrorCode::ReadOnly, _) => Some(Self::ReadOnly),
-            (
-                ErrorCode::SystemIoFailure,
-                ffi::SQLITE_IOERR_WRITE
-                | ffi::SQLITE_IOERR_FSYNC
-                | ffi::SQLITE_IOERR_DIR_FSYNC
-                | ffi::SQLITE_IOERR_TRUNCATE
-                | ffi::SQLITE_IOERR_SHMOPEN,
-            ) => failing(),
+            (ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase, _)
+            | (_, ffi::SQLITE_IOERR_CORRUPTFS | ffi::SQLITE_IOERR_DATA) => {
+                Some(Self::Damaged { why: error.to_string() })
+            }
+            (ErrorCode::SystemIoFailure, _) => failing(),
             _ => None,
         }
     }
@@ -64,15 +69,25 @@ impl Writable {
         self.0.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
-    /// Notes that writing failed.
+    /// Notes that writing failed. Damage stays, whatever fails after it.
     pub(super) fn lost(&self, why: &Unwritable) {
-        let was = self.0.lock().unwrap_or_else(PoisonError::into_inner).replace(why.clone());
-        if was.as_ref() != Some(why) {
-            tracing::error!(
+        let mut now = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if now.as_ref() == Some(why) || matches!(*now, Some(Unwritable::Damaged { .. })) {
+            return;
+        }
+        *now = Some(why.clone());
+        drop(now);
+        match why {
+            Unwritable::Damaged { .. } => tracing::error!(
+                cause = %why,
+                "Nothing is written any more: check-ins are answered with 503 and nothing new is offered; stop \
+                 the server, keep a copy of its folder, and restore a backup"
+            ),
+            _ => tracing::error!(
                 cause = %why,
                 "Nothing can be written: check-ins are answered with 503 and nothing new is offered until \
                  writing works again"
-            );
+            ),
         }
     }
 
@@ -98,4 +113,38 @@ pub(super) fn probe(connection: &Connection) -> rusqlite::Result<()> {
          COMMIT;
          DROP TABLE spare;"
     ))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn of(code: i32) -> Option<Unwritable> {
+        Unwritable::of(&rusqlite::Error::SqliteFailure(ffi::Error::new(code), None))
+    }
+
+    /// Source: SQLite, "Result and Error Codes".
+    #[test]
+    fn errors_of_the_database_are_told_apart() {
+        for code in
+            [ffi::SQLITE_CORRUPT, ffi::SQLITE_NOTADB, ffi::SQLITE_IOERR_CORRUPTFS, ffi::SQLITE_IOERR_DATA]
+        {
+            assert!(matches!(of(code), Some(Unwritable::Damaged { .. })), "{code}");
+        }
+        for code in [ffi::SQLITE_IOERR_READ, ffi::SQLITE_IOERR_WRITE, ffi::SQLITE_IOERR_FSYNC] {
+            assert!(matches!(of(code), Some(Unwritable::Failing { .. })), "{code}");
+        }
+        assert_eq!(of(ffi::SQLITE_FULL), Some(Unwritable::Full));
+        assert_eq!(of(ffi::SQLITE_READONLY), Some(Unwritable::ReadOnly));
+        assert_eq!(of(ffi::SQLITE_CONSTRAINT), None);
+    }
+
+    #[test]
+    fn damage_stays_whatever_fails_after_it() {
+        let writable = Writable::default();
+        let damaged = Unwritable::Damaged { why: "malformed".to_owned() };
+        writable.lost(&damaged);
+        writable.lost(&Unwritable::Full);
+        assert_eq!(writable.trouble(), Some(damaged));
+    }
 }

@@ -90,11 +90,11 @@ fn serve(connection: &Connection, posted: &Receiver<Order>, writable: &Writable)
 /// Runs a job and those that wait behind it in one transaction, and answers after the commit.
 fn group(connection: &Connection, first: Job, posted: &Receiver<Order>, writable: &Writable) {
     let mut begun = match writable.trouble() {
-        Some(_) => probe(connection).map(|()| writable.back()),
+        Some(why @ Unwritable::Damaged { .. }) => Err(Lost::Unwritable(why)),
+        Some(_) => probe(connection).map(|()| writable.back()).map_err(Lost::from),
         None => Ok(()),
     }
-    .and_then(|()| connection.execute_batch("BEGIN IMMEDIATE"))
-    .map_err(Lost::from);
+    .and_then(|()| connection.execute_batch("BEGIN IMMEDIATE").map_err(Lost::from));
     let mut answers = Vec::new();
     let mut next = Some(first);
     while let Some(job) = next {

@@ -105,7 +105,11 @@ impl Program {
 
     /// Starts it on a free port of loopback.
     pub fn start(data: &Path, tls: bool) -> Self {
-        let mut child = spawn(data, tls);
+        Self::listening(spawn(data, tls), data, tls)
+    }
+
+    /// A program, started in whatever way, once it listens.
+    pub fn listening(mut child: Child, data: &Path, tls: bool) -> Self {
         let (mut addr, mut key, mut token) = (None, None, None);
         for line in BufReader::new(child.stdout.take().unwrap()).lines() {
             let line = line.unwrap();
@@ -128,6 +132,11 @@ impl Program {
     pub fn kill(&mut self) {
         self.child.kill().unwrap();
         self.child.wait().unwrap();
+    }
+
+    /// Its number in the system.
+    pub fn pid(&self) -> u32 {
+        self.child.id()
     }
 
     /// Memory that it has in use, in KiB.
