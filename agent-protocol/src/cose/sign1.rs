@@ -276,7 +276,10 @@ fn sign(
         &[0x58, 0x40],
         &signature,
     ];
-    let room = out.len();
+    let (needed, room) = (parts.iter().map(|part| part.len()).sum(), out.len());
+    if needed > room {
+        return Err(CoseFault::NoRoom { needed, room });
+    }
     let mut message = Bounded::new(out);
     parts.iter().for_each(|part| message.put(part));
     message.finish().map_err(|needed| CoseFault::NoRoom { needed, room })
