@@ -1,20 +1,21 @@
 //! What happens between power and the first step: read the record, count the start, find a
 //! whole image, a whole bundle and whole trust anchors, and if the board is new, commission it.
 
+use super::in_force::InForce;
 use super::machine::Agent;
 use super::storage::{measure, read_sealed, read_text, write_sealed};
 use super::types::{Identity, SigningSeed};
 use crate::board::{Board, Flash, FlashFault, Layout};
-use crate::bundle::{Address, Bundle, MAX_SERVERS, Network};
+use crate::bundle::Bundle;
 use crate::card::{self, CardParts, StarterCard};
 use crate::cbor::{Item, MessageFault, decode_into, encode_message};
 use crate::checkin::ClaimCode;
+use crate::copy::copy;
 use crate::id::{Chip, Digest};
 use crate::interlock::{Touches, bundle_touches};
 use crate::reason::Reason;
 use crate::slots::{BootRecord, Part, RecordStore, Slot, SlotImage, SlotText, StoreFault};
 use crate::suit::TrustAnchors;
-use heapless::{String, Vec};
 use x25519_dalek::StaticSecret;
 use zeroize::Zeroizing;
 
@@ -54,37 +55,21 @@ impl From<StoreFault> for BootFault {
 /// Room for bytes being read or written while a node starts: nobody needs it for an envelope yet.
 pub(super) type Work = [u8];
 
-/// How to reach the server before the first bundle, from the starter card. The rest of the card stays in flash.
-#[derive(Clone)]
-pub(super) struct FirstContact {
-    pub(super) network: Network,
-    pub(super) servers: Vec<Address, MAX_SERVERS>,
-}
-
-impl FirstContact {
-    /// Nobody.
-    pub(super) const fn blank() -> Self {
-        Self { network: Network { ssid: Vec::new(), passphrase: String::new() }, servers: Vec::new() }
-    }
-}
-
 /// Starts a node: from its record, or, on a new board, from its starter card. Fills in the agent where it
 /// lies, one part after the other: no chip has the stack for all of it at once.
 #[inline(never)]
-pub(super) fn boot<B: Board>(
-    board: &mut B,
-    agent: &mut Agent,
-    first: &mut FirstContact,
-    work: &mut Work,
-) -> Result<(), BootFault> {
+pub(super) fn boot<B: Board>(board: &mut B, agent: &mut Agent, work: &mut Work) -> Result<(), BootFault> {
     let layout = board.layout();
     wake(board, &layout, agent, work)?;
     let (flash, record) = (board.flash(), &agent.record);
-    who(flash, &layout, &mut agent.id, first, work)?;
+    who(flash, &layout, &mut agent.id, work)?;
     if !anchors_in_force(flash, &layout, record, &mut agent.anchors, work)? {
         return Err(BootFault::NoCard);
     }
-    read_bundle(flash, &layout, record, record.conf.active, &mut agent.bundle, work)?;
+    if !read_bundle(flash, &layout, record, record.conf.active, &mut agent.bundle, work)? {
+        first_contact(flash, &layout, &mut agent.bundle, work)?;
+    }
+    agent.settings = agent.bundle.sum();
     if record.staged.is_some_and(|change| change.part == Part::Conf) {
         agent.staged_touches = touches_of_staged(flash, &layout, record, agent.bundle.as_ref(), work)?;
     }
@@ -102,9 +87,9 @@ fn touches_of_staged<F: Flash>(
     now: Option<&Bundle>,
     work: &mut Work,
 ) -> Result<Option<Touches>, FlashFault> {
-    let mut staged = None;
+    let mut staged = InForce::NOTHING;
     read_bundle(flash, layout, record, record.spare(Part::Conf), &mut staged, work)?;
-    Ok(staged.map(|new| bundle_touches(now, &new)))
+    Ok(staged.as_ref().map(|new| bundle_touches(now, new)))
 }
 
 /// Finds the record, counts the start, settles what is whole, and saves that. Sets the first check-in counter
@@ -139,13 +124,12 @@ fn wake<B: Board>(
     Ok(())
 }
 
-/// Who the node is, and how it reaches the server before the first bundle.
+/// Who the node is.
 #[inline(never)]
 fn who<F: Flash>(
     flash: &mut F,
     layout: &Layout,
     id: &mut Identity,
-    first: &mut FirstContact,
     work: &mut Work,
 ) -> Result<(), BootFault> {
     let (signing, sealing) = read_secrets(flash, layout)?.ok_or(BootFault::NoCard)?;
@@ -156,7 +140,18 @@ fn who<F: Flash>(
     card::read_parts(card, CardParts { node, vendor, net_class, io_class, code: &mut code })
         .map_err(bad_card)?;
     id.code = Some(code);
-    card::read_contact(card, &mut first.network, &mut first.servers).map_err(bad_card)
+    Ok(())
+}
+
+/// How to reach the server before the first bundle.
+#[inline(never)]
+pub(super) fn first_contact<F: Flash>(
+    flash: &mut F,
+    layout: &Layout,
+    first: &mut InForce,
+    work: &mut Work,
+) -> Result<(), BootFault> {
+    first.read_first(read_card(flash, layout, work)?).map_err(bad_card)
 }
 
 /// The first boot: keys are made here and never leave. Repeatable after a power cut at any point,
@@ -173,7 +168,7 @@ fn commission<B: Board>(
         Some(card) if given.len() <= CARD_MAX => card,
         _ => return Err(BootFault::BadCard { at: CARD_MAX }),
     };
-    card.copy_from_slice(given);
+    copy(given, card);
     let len = card.len();
     check_card(card)?;
     write_sealed(board.flash(), layout.card, card)?;
@@ -292,7 +287,7 @@ fn settle_bundle<F: Flash>(
     flash: &mut F,
     layout: &Layout,
     record: &mut BootRecord,
-    bundle: &mut Option<Bundle>,
+    bundle: &mut InForce,
     work: &mut Work,
 ) -> Result<(), FlashFault> {
     let active = record.conf.active;
@@ -312,25 +307,18 @@ fn settle_bundle<F: Flash>(
     Ok(())
 }
 
-/// Reads the bundle in `slot`, if it is whole; `None` otherwise. Whether it is.
+/// Reads the bundle in `slot`, if it is whole; otherwise nothing is known. Whether it is.
 #[inline(never)]
 pub(super) fn read_bundle<F: Flash>(
     flash: &mut F,
     layout: &Layout,
     record: &BootRecord,
     slot: Slot,
-    bundle: &mut Option<Bundle>,
+    bundle: &mut InForce,
     work: &mut [u8],
 ) -> Result<bool, FlashFault> {
-    *bundle = None;
-    let Some(bytes) = read_text(flash, layout, Part::Conf, &record.conf, slot, work)? else {
-        return Ok(false);
-    };
-    let whole = decode_into(bundle.insert(Bundle::blank()), bytes).is_ok();
-    if !whole {
-        *bundle = None;
-    }
-    Ok(whole)
+    let bytes = read_text(flash, layout, Part::Conf, &record.conf, slot, work)?.unwrap_or_default();
+    Ok(bundle.read_bundle(bytes))
 }
 
 /// Reads the trust anchors in force; where none in flash are whole, those of the starter card. Whether there are

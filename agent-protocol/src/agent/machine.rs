@@ -1,5 +1,6 @@
 //! The agent itself: what it holds, and one step.
 
+use super::in_force::InForce;
 use super::take::Taking;
 use super::talk::Talk;
 use super::trial::{CandidateProof, Evidence, Millis, Verdict, judge};
@@ -57,7 +58,9 @@ pub struct Agent {
     pub(super) id: Identity,
     pub(super) record: BootRecord,
     pub(super) anchors: TrustAnchors,
-    pub(super) bundle: Option<Bundle>,
+    pub(super) bundle: InForce,
+    /// The sum over the settings of the bundle in force, as the io chip says it; 0 before the first.
+    pub(super) settings: u16,
     pub(super) counter: u64,
     pub(super) radio: Radio,
     pub(super) talk: Talk,
@@ -122,7 +125,9 @@ impl Agent {
         let Start { identity, record, counter, anchors, bundle, staged, room_net, room_io } = start;
         let mut agent = Self::blank();
         agent.staged_touches = staged.map(|new| bundle_touches(bundle.as_ref(), &new));
-        (agent.id, agent.record, agent.anchors, agent.bundle) = (identity, record, anchors, bundle);
+        (agent.id, agent.record, agent.anchors) = (identity, record, anchors);
+        agent.bundle = bundle.map_or(InForce::NOTHING, InForce::Bundle);
+        agent.settings = agent.bundle.sum();
         (agent.counter, agent.room_net, agent.room_io) = (counter, room_net, room_io);
         agent.reset_evidence(0);
         agent
@@ -134,7 +139,8 @@ impl Agent {
             id: Identity::blank(),
             record: BootRecord::default(),
             anchors: TrustAnchors::blank(),
-            bundle: None,
+            bundle: InForce::NOTHING,
+            settings: 0,
             counter: 0,
             radio: Radio::Apart { retry_at: 0 },
             talk: Talk::default(),
@@ -188,12 +194,18 @@ impl Agent {
     ///
     /// Stays on a network that the new bundle still has, unless another has to be proved.
     pub fn reloaded(&mut self, now: Millis, bundle: Option<Bundle>, anchors: TrustAnchors) {
+        self.goes_by(now, bundle.map_or(InForce::NOTHING, InForce::Bundle), anchors);
+    }
+
+    /// [`Self::reloaded`], with what counts without a bundle.
+    pub(super) fn goes_by(&mut self, now: Millis, new: InForce, anchors: TrustAnchors) {
         let on = self.network().and_then(|i| self.bundle.as_ref()?.networks.get(usize::from(i)));
         let same = on.and_then(|network| {
-            let index = bundle.as_ref()?.networks.iter().position(|n| n == network)?;
+            let index = new.as_ref()?.networks.iter().position(|n| n == network)?;
             u8::try_from(index).ok()
         });
-        self.bundle = bundle;
+        self.bundle = new;
+        self.settings = self.bundle.sum();
         self.anchors = anchors;
         self.candidate_fault = None;
         self.candidate_tries = 0;
@@ -325,9 +337,8 @@ impl Agent {
     /// Whether the io chip runs the image in force and goes by the bundle in force.
     pub(super) fn io_is_right(&self, at: &Moment) -> bool {
         let image = self.record.io.current();
-        let settings = self.bundle.as_ref().map_or(0, crate::bundle::settings_sum);
         at.sense.hello.is_some_and(|h| image.is_some_and(|i| i.digest.0.starts_with(&h.digest)))
-            && at.sense.status.is_some_and(|s| s.settings == settings)
+            && at.sense.status.is_some_and(|s| s.settings == self.settings)
     }
 
     /// Whether the io chip says that the relay is inhibited. What it said before it was told

@@ -20,6 +20,7 @@ mod capability;
 mod found_tests;
 #[cfg(all(test, feature = "author", feature = "sim"))]
 mod hardship;
+mod in_force;
 mod io;
 mod machine;
 #[cfg(all(test, feature = "author", feature = "sim"))]

@@ -1,13 +1,14 @@
 //! The shell around the agent: does what it asks, on any [`Board`].
 
-use super::boot::{FirstContact, anchors_in_force, boot, read_bundle};
+use super::boot::{anchors_in_force, boot, first_contact, read_bundle};
+use super::in_force::InForce;
 use super::machine::Agent;
 use super::servers::{Servers, Went};
 use super::storage::{erase, measure, store};
 use super::trial::Millis;
 use super::types::{Action, Actions, Input, Moment, RequestFault, Scratch, Sense};
 use crate::board::{Board, Event, Flash, FlashFault, Layout, Request};
-use crate::bundle::{Address, settings, settings_sum};
+use crate::bundle::settings;
 use crate::cbor::Item;
 use crate::id::Chip;
 use crate::link::{
@@ -37,7 +38,6 @@ pub struct Node<B> {
     /// The board, for whoever drives it.
     pub board: B,
     agent: Agent,
-    first: FirstContact,
     scratch: Scratch,
     sense: Sense,
     silent_polls: u8,
@@ -78,7 +78,6 @@ impl<B: Board> Node<B> {
         Self {
             board,
             agent: Agent::blank(),
-            first: FirstContact::blank(),
             scratch: Scratch::new(),
             sense: Sense::default(),
             silent_polls: 0,
@@ -98,7 +97,7 @@ impl<B: Board> Node<B> {
     /// [`BootFault`]; the node is then of no use, but its board is.
     #[inline(never)]
     pub fn boot(&mut self) -> Result<(), BootFault> {
-        let booted = boot(&mut self.board, &mut self.agent, &mut self.first, self.scratch.work());
+        let booted = boot(&mut self.board, &mut self.agent, self.scratch.work());
         // The card has been in there: its claim code and its passphrase.
         self.scratch.wipe();
         self.booted = booted.is_ok();
@@ -173,7 +172,7 @@ impl<B: Board> Node<B> {
             Event::Response { status, .. } => Input::Failed(RequestFault::Status(status)),
             Event::NoResponse => Input::Failed(RequestFault::Unreachable),
             Event::Found { base, key } => {
-                let listed = listed(&self.agent, &self.first);
+                let listed = self.agent.bundle.servers();
                 self.servers.found(base, &key, listed, self.agent.anchors().server_keys());
                 Input::Tick
             }
@@ -258,9 +257,10 @@ impl<B: Board> Node<B> {
             }
             Action::Join(index) => {
                 self.asked_network = index;
-                let networks = self.agent.bundle().map(|b| b.networks.as_slice()).unwrap_or_default();
-                let network = networks.get(usize::from(index)).unwrap_or(&self.first.network);
-                self.board.join(&network.ssid, &network.passphrase);
+                // The agent counts those that there are; without one it tries again after a while.
+                if let Some(network) = self.agent.bundle.network(index) {
+                    self.board.join(&network.ssid, &network.passphrase);
+                }
             }
             Action::Claim => self.request(now, Request::Claim(&[])),
             Action::CheckIn => self.request(now, Request::CheckIn(&[])),
@@ -295,9 +295,9 @@ impl<B: Board> Node<B> {
                 let _ = self.exchange(&Ask::Inhibit(on));
             }
             Action::Reload => {
-                let before = listed(&self.agent, &self.first).len();
+                let before = self.agent.bundle.servers().len();
                 self.reload(now, &layout)?;
-                self.servers.relisted(before, listed(&self.agent, &self.first).len());
+                self.servers.relisted(before, self.agent.bundle.servers().len());
             }
             Action::Restart => self.board.restart(),
         }
@@ -313,15 +313,21 @@ impl<B: Board> Node<B> {
         if !anchors_in_force(flash, layout, record, &mut anchors, work)? {
             anchors.clone_from(self.agent.anchors());
         }
-        let mut bundle = None;
-        read_bundle(flash, layout, record, record.conf.active, &mut bundle, work)?;
-        self.agent.reloaded(now, bundle, anchors);
+        let mut bundle = InForce::NOTHING;
+        // A card that is not whole says nothing; then nobody is asked until the next start.
+        if !read_bundle(flash, layout, record, record.conf.active, &mut bundle, work)?
+            && let Err(BootFault::Flash(fault)) = first_contact(flash, layout, &mut bundle, work)
+        {
+            return Err(fault);
+        }
+        self.scratch.wipe();
+        self.agent.goes_by(now, bundle, anchors);
         Ok(())
     }
 
     /// Goes on with this address of the server or the next, and searches if nothing comes.
     fn mind(&mut self, how: Went, now: Millis) {
-        if self.servers.went(how, listed(&self.agent, &self.first), now) {
+        if self.servers.went(how, self.agent.bundle.servers(), now) {
             self.board.search();
         }
     }
@@ -331,7 +337,7 @@ impl<B: Board> Node<B> {
             // The one before was never answered, nor did the board say so.
             self.mind(Went::Silent, now);
         }
-        let listed = listed(&self.agent, &self.first);
+        let listed = self.agent.bundle.servers();
         self.asks = matches!(request, Request::Claim(_) | Request::CheckIn(_));
         let base = if self.asks { self.servers.to_ask(listed) } else { self.servers.to_fetch_from(listed) };
         let out = self.scratch.rest();
@@ -365,7 +371,7 @@ impl<B: Board> Node<B> {
     /// Gives the io chip the settings of the bundle in force, if it goes by others.
     fn tell_settings(&mut self) {
         let (Some(status), Some(bundle)) = (self.sense.status, self.agent.bundle()) else { return };
-        if status.settings == settings_sum(bundle) {
+        if status.settings == self.agent.settings {
             return;
         }
         for (key, value) in settings(bundle) {
@@ -448,9 +454,4 @@ impl<B: Board> Node<B> {
         }
         Ok(())
     }
-}
-
-/// The server's addresses that the node was given.
-fn listed<'a>(agent: &'a Agent, first: &'a FirstContact) -> &'a [Address] {
-    agent.bundle().map_or(first.servers.as_slice(), |bundle| bundle.servers.as_slice())
 }

@@ -3,6 +3,7 @@
 use super::trial::Millis;
 use crate::board::JoinFault;
 use crate::checkin::ClaimCode;
+use crate::copy::copy;
 use crate::id::{Digest, NodeId, Uuid16};
 use crate::image::ImageNote;
 use crate::interlock::DoorFacts;
@@ -103,7 +104,7 @@ impl Scratch {
         (self.envelope, self.rest) = (0, 0);
         match self.bytes.get_mut(..envelope.len()) {
             Some(place) if envelope.len() <= ENVELOPE_MAX => {
-                place.copy_from_slice(envelope);
+                copy(envelope, place);
                 self.envelope = envelope.len();
                 true
             }
@@ -150,7 +151,7 @@ impl Rest<'_> {
     /// Takes these bytes in; those that count are then these. `None` if they do not fit.
     pub(super) fn fill(&mut self, bytes: &[u8]) -> Option<&mut [u8]> {
         let place = self.room.get_mut(..bytes.len())?;
-        place.copy_from_slice(bytes);
+        copy(bytes, place);
         *self.len = bytes.len();
         Some(place)
     }
