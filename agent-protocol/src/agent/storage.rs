@@ -7,8 +7,10 @@ use crate::image::{ImageNote, MAGIC, NOTE_ALIGN, NOTE_LEN};
 use crate::slots::{Pair, Part, SECTOR, Slot, SlotText};
 use sha2::{Digest as _, Sha256};
 
-/// Bytes handled at a time; also the size of a flash page.
+/// Bytes programmed at a time; also the size of a flash page.
 const PAGE: usize = 256;
+/// Bytes read and hashed at a time.
+const PIECE: usize = 1024;
 const CRC: crc::Crc<u32> = crc::Crc::<u32>::new(&crc::CRC_32_ISO_HDLC);
 
 /// Erases the sectors that `size` bytes from `address` touch.
@@ -23,7 +25,8 @@ pub(super) fn erase<F: Flash>(flash: &mut F, address: u32, size: u32) -> Result<
 #[inline(never)]
 pub(super) fn store<F: Flash>(flash: &mut F, address: u32, bytes: &[u8]) -> Result<(), FlashFault> {
     let mut at = address;
-    let mut back = [0u8; PAGE];
+    let mut back = [0u32; PAGE / 4];
+    let back = bytemuck::bytes_of_mut(&mut back);
     for chunk in bytes.chunks(PAGE) {
         let (words, rest) = chunk.as_chunks::<4>();
         if !words.is_empty() {
@@ -46,11 +49,13 @@ pub(super) fn store<F: Flash>(flash: &mut F, address: u32, bytes: &[u8]) -> Resu
     Ok(())
 }
 
-/// Whether two slices hold the same, word by word: whole images pass through here.
+/// Whether two slices hold the same. Word by word, if they lie so that words can be read: whole images pass through
+/// here.
 fn same(a: &[u8], b: &[u8]) -> bool {
-    let ((a, a_rest), (b, b_rest)) = (a.as_chunks::<4>(), b.as_chunks::<4>());
-    let word = |bytes: &[u8; 4]| u32::from_ne_bytes(*bytes);
-    a.len() == b.len() && a.iter().zip(b).all(|(a, b)| word(a) == word(b)) && a_rest == b_rest
+    match (bytemuck::try_cast_slice::<u8, u32>(a), bytemuck::try_cast_slice::<u8, u32>(b)) {
+        (Ok(a), Ok(b)) => a.len() == b.len() && a.iter().zip(b).all(|(a, b)| a == b),
+        (Ok(_) | Err(_), _) => a == b,
+    }
 }
 
 /// Hashes `size` bytes from `address`, and finds the image note among them.
@@ -59,21 +64,29 @@ pub(super) fn measure<F: Flash>(flash: &mut F, address: u32, size: u32) -> Resul
     let mut hash = Sha256::new();
     let mut note_at = None;
     let mut notes = 0u32;
-    let mut page = [0u8; PAGE];
+    let mut page = [0u32; PIECE / 4];
+    let page = bytemuck::bytes_of_mut(&mut page);
     let mut at = 0;
     while at < size {
-        let len = (PAGE as u32).min(size - at);
+        let len = (PIECE as u32).min(size - at);
         let part = page.get_mut(..len as usize).unwrap_or_default();
         flash.read(address + at, part)?;
         hash.update(&*part);
-        for (n, piece) in part.chunks(NOTE_ALIGN).enumerate() {
+        let end = at + len;
+        let (chunks, rest) = part.as_chunks::<NOTE_ALIGN>();
+        for piece in chunks {
             // The first byte alone tells nearly always that it is none.
             if piece.first() == MAGIC.first() && piece.starts_with(&MAGIC) {
                 notes += 1;
-                note_at = Some(at + (n * NOTE_ALIGN) as u32);
+                note_at = Some(at);
             }
+            at += NOTE_ALIGN as u32;
         }
-        at += len;
+        if rest.starts_with(&MAGIC) {
+            notes += 1;
+            note_at = Some(at);
+        }
+        at = end;
     }
     let note = match (notes, note_at) {
         (1, Some(found)) if found + NOTE_LEN as u32 <= size => {

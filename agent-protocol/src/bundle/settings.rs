@@ -1,11 +1,10 @@
 //! The part of a bundle that the io chip goes by, as numbered settings on the link.
 
 use super::{Bundle, DoorKind};
+use crate::link::{CRC_START, crc16};
 
 /// How many settings there are; their keys are 0 to `SETTINGS - 1`, and the last completes them.
 pub const SETTINGS: usize = 26;
-
-const CRC: crc::Crc<u16> = crc::Crc::<u16>::new(&crc::CRC_16_IBM_3740);
 
 /// The settings in the order of their keys, with their values; units as in the bundle's fields.
 /// What is not fitted is `u32::MAX`.
@@ -64,9 +63,5 @@ pub fn settings_sum(b: &Bundle) -> u16 {
 
 /// The sum over values in the order of their keys.
 pub fn sum_of(values: impl Iterator<Item = u32>) -> u16 {
-    let mut digest = CRC.digest();
-    for value in values {
-        digest.update(&value.to_le_bytes());
-    }
-    digest.finalize().max(1)
+    values.fold(CRC_START, |sum, value| crc16(sum, &value.to_le_bytes())).max(1)
 }

@@ -11,6 +11,7 @@ mod message;
 mod tests;
 mod transfer;
 
+pub(crate) use frame::{CRC_START, crc16};
 pub use frame::{FRAME_MAX, FrameFault, PAYLOAD_MAX, decode_frame, encode_frame};
 pub use handshake::{Agreement, Speaks, agree, pair_facts};
 pub use loader::{Loader, LoaderStore};

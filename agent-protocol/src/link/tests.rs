@@ -13,6 +13,12 @@ fn the_checksum_is_the_catalogued_one_and_sees_a_dead_bus() {
     let crc = crc::Crc::<u16>::new(&crc::CRC_16_IBM_3740);
     assert_eq!(crc.checksum(b"123456789"), 0x29b1);
     assert_eq!(crc.checksum(&[0; 4]), 0x84c0);
+    assert_eq!(crc16(CRC_START, b"123456789"), 0x29b1);
+    let bytes: Vec<u8> = (0..=255).map(|n: u8| n.wrapping_mul(167)).collect();
+    for (from, to) in (0..256).flat_map(|from| (from..256).map(move |to| (from, to))) {
+        let sum = crc16(crc16(CRC_START, &bytes[..from]), &bytes[from..to]);
+        assert_eq!(sum, crc.checksum(&bytes[..to]));
+    }
     assert_eq!(decode_frame(&[0; FRAME_MAX]), Err(FrameFault::Checksum));
     assert_eq!(decode_frame(&[0xff; FRAME_MAX]), Err(FrameFault::Length(255)));
     assert_eq!(decode_frame(&[1, 2]), Err(FrameFault::Short));

@@ -120,7 +120,8 @@ impl Flash for Nor {
     }
 }
 
-/// Memory with a place of its own, given away once.
+/// Memory with a place of its own, given away once. Aligned to words, as buffers of radios and flash are.
+#[repr(C, align(4))]
 pub(crate) struct Area<T>(core::cell::UnsafeCell<T>, core::sync::atomic::AtomicBool);
 
 // SAFETY: what is in it is given away once, and nothing runs beside the main program.
