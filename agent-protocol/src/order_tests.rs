@@ -79,8 +79,10 @@ fn nothing_to_do_takes_no_step() {
     assert_eq!(route(&plan).unwrap().len(), 0);
 }
 
+/// Mostly of one meaning, and near enough to each other that about one plan in five has a way.
 fn any_speaks() -> impl Strategy<Value = Speaks> {
-    (0u8..6, 0u8..3, 1u16..3, 0u8..3).prop_map(|(oldest, more, id, version)| Speaks {
+    let id = prop_oneof![9 => Just(1u16), 1 => Just(2)];
+    (0u8..4, 0u8..3, id, 0u8..3).prop_map(|(oldest, more, id, version)| Speaks {
         link: LinkRange { oldest, newest: oldest + more },
         profile: ActuationProfile { id, version },
     })
@@ -117,7 +119,7 @@ fn brute(plan: &Plan<'_>) -> Option<usize> {
 fn as_short_as_trying_everything_and_safe_all_the_way() {
     let any = (any_speaks(), any_speaks(), any_images(), any_images());
     let (solved, without) = (Cell::new(0u32), Cell::new(0u32));
-    let mut runner = TestRunner::new(Config { source_file: Some(file!()), ..Config::default() });
+    let mut runner = TestRunner::new(Config { source_file: Some(file!()), cases: 1024, ..Config::default() });
     let all = runner.run(&any, |(net, io, nets, ios)| {
         let plan = both(net, io, &nets, &ios);
         let found = route(&plan);
