@@ -66,10 +66,9 @@ pub(super) fn boot<B: Board>(board: &mut B, agent: &mut Agent, work: &mut Work) 
     if !anchors_in_force(flash, &layout, record, &mut agent.anchors, work)? {
         return Err(BootFault::NoCard);
     }
-    if !read_bundle(flash, &layout, record, record.conf.active, &mut agent.bundle, work)? {
+    if agent.bundle.is_none() {
         first_contact(flash, &layout, &mut agent.bundle, work)?;
     }
-    agent.settings = agent.bundle.sum();
     if record.staged.is_some_and(|change| change.part == Part::Conf) {
         agent.staged_touches = touches_of_staged(flash, &layout, record, agent.bundle.as_ref(), work)?;
     }
@@ -281,7 +280,7 @@ fn is_whole<F: Flash>(
     Ok(measure(flash, layout.slot(part, slot), image.size)?.digest == image.digest)
 }
 
-/// The bundle in force must be whole: if it is not, the one before counts again. `bundle` is a place to read to.
+/// The bundle in force must be whole: if it is not, the one before counts again. What is in force then is in `bundle`.
 #[inline(never)]
 fn settle_bundle<F: Flash>(
     flash: &mut F,

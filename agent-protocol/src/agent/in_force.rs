@@ -16,7 +16,11 @@ pub(super) struct FirstContact {
 #[derive(Clone, Debug)]
 #[allow(clippy::large_enum_variant, reason = "there is no heap, and one of these")]
 pub(super) enum InForce {
-    Bundle(Bundle),
+    Bundle {
+        bundle: Bundle,
+        /// The sum over its settings, as the io chip says it.
+        sum: u16,
+    },
     First(FirstContact),
 }
 
@@ -27,10 +31,18 @@ impl InForce {
         servers: Vec::new(),
     });
 
+    /// This bundle, or nothing.
+    pub(super) fn of(bundle: Option<Bundle>) -> Self {
+        match bundle {
+            Some(bundle) => Self::Bundle { sum: settings_sum(&bundle), bundle },
+            None => Self::NOTHING,
+        }
+    }
+
     /// The bundle, if there is one.
     pub(super) fn as_ref(&self) -> Option<&Bundle> {
         match self {
-            Self::Bundle(bundle) => Some(bundle),
+            Self::Bundle { bundle, .. } => Some(bundle),
             Self::First(_) => None,
         }
     }
@@ -38,7 +50,7 @@ impl InForce {
     #[cfg(test)]
     pub(super) fn as_mut(&mut self) -> Option<&mut Bundle> {
         match self {
-            Self::Bundle(bundle) => Some(bundle),
+            Self::Bundle { bundle, .. } => Some(bundle),
             Self::First(_) => None,
         }
     }
@@ -54,9 +66,13 @@ impl InForce {
     /// Reads a bundle, if it is whole; otherwise nothing is known. Whether it is.
     #[inline(never)]
     pub(super) fn read_bundle(&mut self, bytes: &[u8]) -> bool {
-        *self = Self::Bundle(Bundle::blank());
+        *self = Self::Bundle { bundle: Bundle::blank(), sum: 0 };
         let whole = match self {
-            Self::Bundle(bundle) => decode_into(bundle, bytes).is_ok(),
+            Self::Bundle { bundle, sum } => {
+                let whole = decode_into(bundle, bytes).is_ok();
+                *sum = settings_sum(bundle);
+                whole
+            }
             Self::First(_) => false,
         };
         if !whole {
@@ -74,19 +90,22 @@ impl InForce {
         *self = Self::NOTHING;
         match self {
             Self::First(first) => card::read_contact(card, &mut first.network, &mut first.servers),
-            Self::Bundle(_) => Ok(()),
+            Self::Bundle { .. } => Ok(()),
         }
     }
 
     /// The sum over the settings that the io chip should go by; 0 before the first bundle.
     pub(super) fn sum(&self) -> u16 {
-        self.as_ref().map_or(0, settings_sum)
+        match self {
+            Self::Bundle { sum, .. } => *sum,
+            Self::First(_) => 0,
+        }
     }
 
     /// The server's addresses, as listed.
     pub(super) fn servers(&self) -> &[Address] {
         match self {
-            Self::Bundle(bundle) => &bundle.servers,
+            Self::Bundle { bundle, .. } => &bundle.servers,
             Self::First(first) => &first.servers,
         }
     }
@@ -94,7 +113,7 @@ impl InForce {
     /// A network by its index; before the first bundle there is one. `None` if there is none.
     pub(super) fn network(&self, index: u8) -> Option<&Network> {
         match self {
-            Self::Bundle(bundle) => bundle.networks.get(usize::from(index)),
+            Self::Bundle { bundle, .. } => bundle.networks.get(usize::from(index)),
             Self::First(first) => Some(&first.network),
         }
     }

@@ -41,6 +41,26 @@ const REPAIR_AFTER: Millis = 20_000;
 /// After the record could not be saved, time before anything is begun that needs it saved.
 const SAVE_PAUSE: Millis = 60_000;
 
+/// What an agent starts from.
+pub struct Start {
+    /// Who the node is.
+    pub identity: Identity,
+    /// The record, with this start already counted and saved.
+    pub record: BootRecord,
+    /// First check-in counter that may be used.
+    pub counter: u64,
+    /// The trust anchors in force.
+    pub anchors: TrustAnchors,
+    /// The bundle in force, if there is one.
+    pub bundle: Option<Bundle>,
+    /// The bundle that waits for clearance, if one does.
+    pub staged: Option<Bundle>,
+    /// Bytes in each of the net chip's slots.
+    pub room_net: u32,
+    /// Bytes in each of the io chip's slots.
+    pub room_io: u32,
+}
+
 /// Where the radio stands.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Radio {
@@ -59,8 +79,6 @@ pub struct Agent {
     pub(super) record: BootRecord,
     pub(super) anchors: TrustAnchors,
     pub(super) bundle: InForce,
-    /// The sum over the settings of the bundle in force, as the io chip says it; 0 before the first.
-    pub(super) settings: u16,
     pub(super) counter: u64,
     pub(super) radio: Radio,
     pub(super) talk: Talk,
@@ -98,26 +116,6 @@ pub struct Agent {
     let_go_at: Option<Millis>,
 }
 
-/// What an agent starts from.
-pub struct Start {
-    /// Who the node is.
-    pub identity: Identity,
-    /// The record, with this start already counted and saved.
-    pub record: BootRecord,
-    /// First check-in counter that may be used.
-    pub counter: u64,
-    /// The trust anchors in force.
-    pub anchors: TrustAnchors,
-    /// The bundle in force, if there is one.
-    pub bundle: Option<Bundle>,
-    /// The bundle that waits for clearance, if one does.
-    pub staged: Option<Bundle>,
-    /// Bytes in each of the net chip's slots.
-    pub room_net: u32,
-    /// Bytes in each of the io chip's slots.
-    pub room_io: u32,
-}
-
 impl Agent {
     /// An agent that has just started, where there is stack enough for all that it starts from. A [`super::Node`] is
     /// filled in where it lies.
@@ -126,8 +124,7 @@ impl Agent {
         let mut agent = Self::blank();
         agent.staged_touches = staged.map(|new| bundle_touches(bundle.as_ref(), &new));
         (agent.id, agent.record, agent.anchors) = (identity, record, anchors);
-        agent.bundle = bundle.map_or(InForce::NOTHING, InForce::Bundle);
-        agent.settings = agent.bundle.sum();
+        agent.bundle = InForce::of(bundle);
         (agent.counter, agent.room_net, agent.room_io) = (counter, room_net, room_io);
         agent.reset_evidence(0);
         agent
@@ -140,7 +137,6 @@ impl Agent {
             record: BootRecord::default(),
             anchors: TrustAnchors::blank(),
             bundle: InForce::NOTHING,
-            settings: 0,
             counter: 0,
             radio: Radio::Apart { retry_at: 0 },
             talk: Talk::default(),
@@ -194,7 +190,7 @@ impl Agent {
     ///
     /// Stays on a network that the new bundle still has, unless another has to be proved.
     pub fn reloaded(&mut self, now: Millis, bundle: Option<Bundle>, anchors: TrustAnchors) {
-        self.goes_by(now, bundle.map_or(InForce::NOTHING, InForce::Bundle), anchors);
+        self.goes_by(now, InForce::of(bundle), anchors);
     }
 
     /// [`Self::reloaded`], with what counts without a bundle.
@@ -205,7 +201,6 @@ impl Agent {
             u8::try_from(index).ok()
         });
         self.bundle = new;
-        self.settings = self.bundle.sum();
         self.anchors = anchors;
         self.candidate_fault = None;
         self.candidate_tries = 0;
@@ -338,7 +333,7 @@ impl Agent {
     pub(super) fn io_is_right(&self, at: &Moment) -> bool {
         let image = self.record.io.current();
         at.sense.hello.is_some_and(|h| image.is_some_and(|i| i.digest.0.starts_with(&h.digest)))
-            && at.sense.status.is_some_and(|s| s.settings == self.settings)
+            && at.sense.status.is_some_and(|s| s.settings == self.bundle.sum())
     }
 
     /// Whether the io chip says that the relay is inhibited. What it said before it was told

@@ -371,7 +371,7 @@ impl<B: Board> Node<B> {
     /// Gives the io chip the settings of the bundle in force, if it goes by others.
     fn tell_settings(&mut self) {
         let (Some(status), Some(bundle)) = (self.sense.status, self.agent.bundle()) else { return };
-        if status.settings == self.agent.settings {
+        if status.settings == self.agent.bundle.sum() {
             return;
         }
         for (key, value) in settings(bundle) {

@@ -169,6 +169,9 @@ impl Places {
     }
 }
 
+/// The update procedure.
+const UPDATE: [Section; 3] = [Section::PayloadFetch, Section::Install, Section::Validate];
+
 /// A procedure being carried out, on a manifest of at most `N` components.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Run<const N: usize = MAX_COMPONENTS> {
@@ -204,7 +207,7 @@ enum Step<'b> {
 impl Run {
     /// The update procedure: payload-fetch, install, validate.
     pub fn update(manifest: &Manifest<'_>) -> Self {
-        Self::new(manifest, [Section::PayloadFetch, Section::Install, Section::Validate])
+        Self::new(manifest, UPDATE)
     }
 
     /// The invocation procedure: validate, load, invoke.
@@ -216,7 +219,7 @@ impl Run {
 impl Run<1> {
     /// The update procedure on a manifest of one component, in less memory.
     pub fn update_one(manifest: &Manifest<'_>) -> Self {
-        Self::new(manifest, [Section::PayloadFetch, Section::Install, Section::Validate])
+        Self::new(manifest, UPDATE)
     }
 }
 
