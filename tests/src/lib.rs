@@ -5,6 +5,7 @@ pub mod fuzz;
 pub mod load;
 pub mod measure;
 pub mod panics;
+pub mod samples;
 mod tool;
 
 /// Says what a test went through, past the test runner, which keeps what is printed by a test that passes to itself.

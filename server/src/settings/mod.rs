@@ -164,9 +164,7 @@ impl Settings {
 
     /// Takes relative paths from this folder.
     fn root(self, folder: &Path) -> Self {
-        let Self { data, listen, tls_name, plain, hsts, advertise, log_json } = self;
-        let data = data.map(|path| folder.join(path));
-        Self { data, listen, tls_name, plain, hsts, advertise, log_json }
+        Self { data: self.data.map(|path| folder.join(path)), ..self }
     }
 
     /// The folder of the server.

@@ -3,6 +3,7 @@
 use super::random::Random;
 use super::seeds::{self, column, encoded};
 use super::{Target, cbor, must, way};
+use crate::samples::status;
 use pintle_protocol::board::Flash;
 use pintle_protocol::bundle::{Bundle, node_refuses, settings, settings_sum};
 use pintle_protocol::card::StarterCard;
@@ -226,21 +227,7 @@ fn frames() -> Target {
             profile: ActuationProfile { id: 1, version: 1 },
             digest: [4; 8],
         }),
-        Answer::Status(Status {
-            position: pintle_protocol::checkin::Position::Closed,
-            moving: false,
-            relay_pulse: false,
-            close_pending: false,
-            warning: false,
-            button: true,
-            gas_alarm: false,
-            plausible: true,
-            inhibited: true,
-            rest_seconds: 600,
-            supply_mv: 5000,
-            relay_pulses: 7,
-            settings: 0x1234,
-        }),
+        Answer::Status(Status { supply_mv: 5000, relay_pulses: 7, settings: 0x1234, ..status() }),
         Answer::Done { next: 40 },
         Answer::No,
     ];

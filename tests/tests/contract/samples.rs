@@ -402,21 +402,7 @@ pub(crate) fn hello() -> Hello {
     }
 }
 
-/// What the io chip says of a door at rest that somebody has the button of.
+/// What the io chip says of a door at rest, by the bundle's settings.
 pub(crate) fn status() -> Status {
-    Status {
-        position: Position::Closed,
-        moving: false,
-        relay_pulse: false,
-        close_pending: false,
-        warning: false,
-        button: true,
-        gas_alarm: false,
-        plausible: true,
-        inhibited: true,
-        rest_seconds: 600,
-        supply_mv: 5010,
-        relay_pulses: 70_001,
-        settings: pintle_protocol::bundle::settings_sum(&bundle()),
-    }
+    Status { settings: pintle_protocol::bundle::settings_sum(&bundle()), ..pintle_tests::samples::status() }
 }

@@ -75,11 +75,6 @@ pub fn holds_each_shape(rule: &str, bytes: &[u8]) {
     }
 }
 
-/// How many shapes were held.
-pub fn shapes_held() -> usize {
-    HELD.lock().unwrap_or_else(PoisonError::into_inner).len()
-}
-
 /// A message without what a rule can hardly ask about: what strings say, and numbers of more than a byte but for their
 /// length. A string that is CBOR itself keeps its shape.
 fn shape(bytes: &[u8]) -> Vec<u8> {
