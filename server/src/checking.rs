@@ -31,10 +31,10 @@ impl Checking {
         path: &Path,
         stop: impl FnOnce() + Send + 'static,
     ) -> Result<Option<Self>, OpenFault> {
-        if open::is_small(path) {
+        let connection = open::reader(path)?;
+        if open::is_small(&connection).map_err(|source| open::fault(path, source))? {
             return Ok(None);
         }
-        let connection = open::reader(path)?;
         let interrupt = Arc::new(connection.get_interrupt_handle());
         let path = PathBuf::from(path);
         let thread = std::thread::Builder::new()
@@ -90,8 +90,6 @@ mod tests {
         conn.execute_batch("PRAGMA foreign_keys = 0; CREATE TABLE filler (x); INSERT INTO filler VALUES (zeroblob(70000000))")
             .unwrap();
         conn.execute_batch(sql).unwrap();
-        // Not left to the end of the connection: the server's own may end after it.
-        conn.execute_batch("PRAGMA wal_checkpoint(TRUNCATE)").unwrap();
         folder
     }
 

@@ -117,7 +117,7 @@ pub(super) static MIGRATIONS: LazyLock<Migrations<'static>> =
 /// Up to this many bytes of database everything is checked before a start, indexes against their tables too:
 /// measured at 2 s for 87 MB, which is 50 nodes for 90 days. Above, pages and references are checked while
 /// nodes are served already.
-const WHOLE_CHECK_BYTES: u64 = 64 << 20;
+const WHOLE_CHECK_BYTES: i64 = 64 << 20;
 /// Newest entries of the journal whose hashes are checked at a start.
 const NEWEST_ENTRIES: u32 = 1000;
 
@@ -128,7 +128,7 @@ pub(crate) fn writer(path: &Path) -> Result<Connection, OpenFault> {
     common(&connection).map_err(fault)?;
     let schema = check_schema(&connection, path)?;
     // Nothing is changed in a database that was not checked whole.
-    if is_small(path) || schema < known() {
+    if is_small(&connection).map_err(fault)? || schema < known() {
         check(&connection, path)?;
     } else {
         check_journal(&connection, path)?;
@@ -154,7 +154,11 @@ pub(crate) fn climb(connection: &mut Connection, path: &Path) -> Result<(), Open
 pub(crate) fn check(connection: &Connection, path: &Path) -> Result<u32, OpenFault> {
     let fault = |source| fault(path, source);
     let schema = check_schema(connection, path)?;
-    let sql = if is_small(path) { "PRAGMA integrity_check(1)" } else { "PRAGMA quick_check(1)" };
+    let sql = if is_small(connection).map_err(fault)? {
+        "PRAGMA integrity_check(1)"
+    } else {
+        "PRAGMA quick_check(1)"
+    };
     let found: String = connection.query_row(sql, [], |row| row.get(0)).map_err(fault)?;
     if found != "ok" {
         return Err(OpenFault::Damaged { path: path.to_owned(), why: found });
@@ -174,9 +178,11 @@ pub(crate) fn check(connection: &Connection, path: &Path) -> Result<u32, OpenFau
     Ok(schema)
 }
 
-/// Whether everything is checked before a start.
-pub(crate) fn is_small(path: &Path) -> bool {
-    std::fs::metadata(path).is_ok_and(|file| file.len() <= WHOLE_CHECK_BYTES)
+/// Whether everything is checked before a start. Asked of the connection and not of the file, as pages may lie
+/// in the log beside it still.
+pub(crate) fn is_small(connection: &Connection) -> rusqlite::Result<bool> {
+    let sql = "SELECT page_count * page_size FROM pragma_page_count, pragma_page_size";
+    connection.query_row(sql, [], |row| row.get::<_, i64>(0)).map(|bytes| bytes <= WHOLE_CHECK_BYTES)
 }
 
 fn check_journal(connection: &Connection, path: &Path) -> Result<(), OpenFault> {
