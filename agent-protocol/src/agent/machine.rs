@@ -281,7 +281,7 @@ impl Agent {
             Input::Answered(body) => self.on_answer(at, body, scratch, out),
             Input::Failed(fault) => self.on_request_failed(at, fault, scratch, out),
             Input::FlashDone => self.on_flash_done(at, scratch, out),
-            Input::FlashFailed(address) => self.give_up(Reason::FlashWorn, address, at, out),
+            Input::FlashFailed(address) => self.give_up(Reason::FlashWorn, address, at, scratch, out),
             Input::Measured(m) => self.on_measured(&m, scratch, out, at),
             Input::SaveFailed => self.on_save_failed(at),
             Input::IoEnded(end) => self.on_io_ended(at, end, out),

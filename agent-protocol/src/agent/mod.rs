@@ -30,6 +30,8 @@ mod node;
 mod pair_tests;
 #[cfg(all(test, feature = "author", feature = "sim"))]
 mod relay_tests;
+#[cfg(all(test, feature = "author", feature = "sim"))]
+mod report_tests;
 #[cfg(all(test, feature = "sim"))]
 mod room_tests;
 mod servers;

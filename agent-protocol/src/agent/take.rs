@@ -11,7 +11,7 @@ use crate::interlock::{Touches, bundle_touches};
 use crate::reason::Reason;
 use crate::slots::{Change, Part, Slot, SlotImage, SlotText};
 use crate::suit::{
-    Answer, Ask, Authentic, Command, ComponentSpec, Device, Failure, Manifest, NODE_COMPONENTS, Run, Section,
+    Answer, Ask, Authentic, Command, Device, Manifest, NODE_COMPONENTS, Refusal, Run, Section, Stopped,
     Ticket, TrustAnchors, envelope, node_components, write_report,
 };
 
@@ -126,6 +126,10 @@ fn check_anchors(bytes: &[u8]) -> Result<(), Stop> {
 /// Why a job stops, with a detail.
 type Stop = (Reason, u32);
 
+fn stop(refusal: Refusal) -> Stop {
+    (refusal.reason(), refusal.detail())
+}
+
 impl Agent {
     /// Whether an offer is worth taking up now.
     pub(super) fn wants(&self, offer: &Offer) -> bool {
@@ -163,7 +167,7 @@ impl Agent {
     /// The signature, and that it is the envelope that was offered. By itself, since nothing takes more stack.
     #[inline(never)]
     fn authenticate(&self, offer: &Offer, bytes: &[u8]) -> Result<Ticket, Stop> {
-        let authentic = envelope::open(bytes, &self.anchors).map_err(|r| (r.reason(), r.detail()))?;
+        let authentic = envelope::open(bytes, &self.anchors).map_err(stop)?;
         if authentic.digest() == offer.envelope {
             Ok(authentic.ticket())
         } else {
@@ -174,21 +178,30 @@ impl Agent {
     /// All other checks that come before anything is carried out. What passes is the job at hand.
     #[inline(never)]
     fn admit(&mut self, ticket: Ticket, bytes: &[u8]) -> Result<(), Stop> {
-        let authentic = ticket.redeem(bytes).map_err(|r| (r.reason(), r.detail()))?;
-        let specs = node_components(self.id.net_class, self.id.io_class);
-        let manifest = self.read(&authentic, &specs)?;
-        let [index] = manifest.components() else {
-            return Err((Reason::Unsupported, manifest.components().len() as u32));
-        };
-        let component = NODE_COMPONENTS.get(usize::from(*index)).copied().ok_or((Reason::Unsupported, 0))?;
+        let authentic = ticket.redeem(bytes).map_err(stop)?;
+        self.begin(ticket, &authentic).map_err(|refusal| {
+            self.note_report(&authentic, Err(&authentic.stopped(&refusal)));
+            stop(refusal)
+        })
+    }
+
+    #[inline(never)]
+    fn begin(&mut self, ticket: Ticket, authentic: &Authentic<'_>) -> Result<(), Refusal> {
+        let manifest = self.read(authentic)?;
+        let several = Refusal::Components { at: 0, count: manifest.components().len() as u64 };
+        let [index] = manifest.components() else { return Err(several) };
+        let component = NODE_COMPONENTS.get(usize::from(*index)).copied().ok_or(several)?;
         // Refused now rather than when it comes to it: nothing has been touched yet.
         let update = [Section::PayloadFetch, Section::Install, Section::Validate];
-        if let Some(command) = manifest.uses(&update, cannot(component)) {
-            return Err((Reason::Unsupported, u32::try_from(command.code()).unwrap_or(u32::MAX)));
+        if let Some((command, at)) = manifest.uses(&update, cannot(component)) {
+            return Err(Refusal::Command { at, code: Some(command.code()) });
         }
         let role = component.writer();
         if !self.record.admits(role, manifest.sequence()) {
-            return Err((Reason::SequenceOld, u32::try_from(manifest.sequence()).unwrap_or(u32::MAX)));
+            return Err(Refusal::SequenceOld {
+                found: manifest.sequence(),
+                kept: self.record.kept_sequence(role),
+            });
         }
         let change =
             Change { part: component.into(), manifest: authentic.digest(), sequence: manifest.sequence() };
@@ -203,9 +216,10 @@ impl Agent {
         Ok(())
     }
 
-    fn read<'a>(&self, authentic: &Authentic<'a>, specs: &[ComponentSpec<'_>]) -> Result<Manifest<'a>, Stop> {
-        let device = Device { vendor: self.id.vendor, device: self.id.node, components: specs };
-        authentic.manifest(&device).map_err(|r| (r.reason(), r.detail()))
+    fn read<'a>(&self, authentic: &Authentic<'a>) -> Result<Manifest<'a>, Refusal> {
+        let specs = node_components(self.id.net_class, self.id.io_class);
+        let device = Device { vendor: self.id.vendor, device: self.id.node, components: &specs };
+        authentic.manifest(&device)
     }
 
     /// Goes on with the manifest until something has to be waited for.
@@ -231,26 +245,49 @@ impl Agent {
         }
     }
 
-    /// Whether everything is staged (`true`) or something has to be waited for.
-    #[inline(never)]
+    /// Whether everything is staged (`true`) or something has to be waited for. How it ends is
+    /// reported.
     fn advance(
         &mut self,
         job: &mut Job,
-        mut answer: Answer,
+        answer: Answer,
         envelope: &[u8],
         plain: &mut Rest<'_>,
         out: &mut Actions,
     ) -> Result<bool, Stop> {
         // The buffer must still hold what was verified (REQ.SEC.MFST.CONST).
-        let authentic = job.ticket.redeem(envelope).map_err(|r| (r.reason(), r.detail()))?;
-        let specs = node_components(self.id.net_class, self.id.io_class);
-        let manifest = self.read(&authentic, &specs)?;
+        let authentic = job.ticket.redeem(envelope).map_err(stop)?;
+        let mut failed = None;
+        let end = self.work(job, answer, &authentic, plain, out, &mut failed);
+        match end {
+            Ok(false) => {}
+            Ok(true) => self.note_report(&authentic, Ok(())),
+            Err((reason, _)) => {
+                let stopped = failed.unwrap_or_else(|| job.run.stopped(reason));
+                self.note_report(&authentic, Err(&stopped));
+            }
+        }
+        end
+    }
+
+    /// The manifest, until it ends or has to wait. `failed`: what the manifest's own commands say of it.
+    #[inline(never)]
+    fn work(
+        &mut self,
+        job: &mut Job,
+        mut answer: Answer,
+        authentic: &Authentic<'_>,
+        plain: &mut Rest<'_>,
+        out: &mut Actions,
+        failed: &mut Option<Stopped>,
+    ) -> Result<bool, Stop> {
+        let manifest = self.read(authentic).map_err(stop)?;
         let part = job.change.part;
         loop {
             let ask = match job.run.next(&manifest, answer) {
                 Ok(ask) => ask,
                 Err(failure) => {
-                    self.note_report(&manifest, Err(&failure));
+                    *failed = Some(Stopped::from(&failure));
                     return Err((failure.reason(), failure.detail()));
                 }
             };
@@ -316,8 +353,6 @@ impl Agent {
                 }
                 Ask::Done => {
                     self.stage(job, &manifest)?;
-                    // Not before: what the node itself refuses has not passed.
-                    self.note_report(&manifest, Ok(()));
                     return Ok(true);
                 }
                 // Refused before the run began.
@@ -439,7 +474,7 @@ impl Agent {
     }
 
     /// A piece of the payload came.
-    pub(super) fn on_piece(&mut self, at: &Moment, body: &[u8], out: &mut Actions) {
+    pub(super) fn on_piece(&mut self, at: &Moment, body: &[u8], scratch: &mut Scratch, out: &mut Actions) {
         let Taking::Running(job) = &mut self.taking else { return };
         let Doing::Fetching { size, digest, next, .. } = job.doing else { return };
         let wanted = CHUNK.min(size.saturating_sub(next));
@@ -447,22 +482,28 @@ impl Agent {
             job.doing = Doing::Storing { size, digest, next: next + wanted };
             push(out, Action::StoreBody { part: job.change.part, slot: job.slot, offset: next });
         } else {
-            self.on_take_failed(at, RequestFault::TooLarge, out);
+            self.on_take_failed(at, RequestFault::TooLarge, scratch, out);
         }
     }
 
     /// A request for an envelope or a piece of a payload failed.
-    pub(super) fn on_take_failed(&mut self, at: &Moment, fault: RequestFault, out: &mut Actions) {
+    pub(super) fn on_take_failed(
+        &mut self,
+        at: &Moment,
+        fault: RequestFault,
+        scratch: &mut Scratch,
+        out: &mut Actions,
+    ) {
         match (&mut self.taking, fault) {
             // The server says that there is no such thing: it will not appear by asking again.
             (Taking::Envelope(offer), RequestFault::Status(404 | 410)) => {
                 let digest = offer.envelope;
                 self.end_refused(digest, (Reason::FetchFailed, 0), at, out);
             }
-            (Taking::Running(job), RequestFault::Status(404 | 410 | 416)) => {
-                let digest = job.change.manifest;
-                self.end_refused(digest, (Reason::FetchFailed, 0), at, out);
-            }
+            (
+                Taking::Running(Job { doing: Doing::Fetching { .. }, .. }),
+                RequestFault::Status(404 | 410 | 416),
+            ) => self.carry_on(Answer::Failed, at, scratch, out),
             // Asked again with the next tick.
             (Taking::Running(Job { doing: Doing::Fetching { tries, .. }, .. }), _) if *tries < TRIES => {
                 *tries += 1;
@@ -499,19 +540,33 @@ impl Agent {
         Ok(())
     }
 
-    /// Keeps the report of a processing run for the next check-in. One that does not fit is left
-    /// out: the outcome says the same in short.
+    /// Keeps the report of what became of a manifest for the next check-in.
     #[inline(never)]
-    fn note_report(&mut self, manifest: &Manifest<'_>, end: Result<(), &Failure>) {
+    fn note_report(&mut self, authentic: &Authentic<'_>, end: Result<(), &Stopped>) {
         let buffer = self.talk.report_buffer();
         let full = buffer.resize(buffer.capacity(), 0);
         debug_assert!(full.is_ok());
-        let len = write_report(manifest, end, buffer).unwrap_or(0);
-        buffer.truncate(len);
+        let written = write_report(authentic.digest(), authentic.reference_uri(), end, buffer);
+        // The shortest form always fits.
+        debug_assert!(written.is_ok());
+        buffer.truncate(written.unwrap_or(0));
     }
 
     /// Gives up what is being taken up.
-    pub(super) fn give_up(&mut self, reason: Reason, detail: u32, at: &Moment, out: &mut Actions) {
+    pub(super) fn give_up(
+        &mut self,
+        reason: Reason,
+        detail: u32,
+        at: &Moment,
+        scratch: &Scratch,
+        out: &mut Actions,
+    ) {
+        if let Taking::Running(job) = &self.taking
+            && let Ok(authentic) = job.ticket.redeem(scratch.envelope())
+        {
+            let stopped = job.run.stopped(reason);
+            self.note_report(&authentic, Err(&stopped));
+        }
         if let Some(subject) = self.taking.subject() {
             self.end_refused(subject, (reason, detail), at, out);
         }

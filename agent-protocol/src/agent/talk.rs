@@ -115,7 +115,7 @@ impl Agent {
             }
             Some((Out::CheckIn(nonce), _)) => self.on_reply(at, body, nonce, out),
             Some((Out::Envelope, _)) => self.on_envelope(at, body, scratch, out),
-            Some((Out::Piece, _)) => self.on_piece(at, body, out),
+            Some((Out::Piece, _)) => self.on_piece(at, body, scratch, out),
         }
     }
 
@@ -123,7 +123,7 @@ impl Agent {
         &mut self,
         at: &Moment,
         fault: RequestFault,
-        _scratch: &mut Scratch,
+        scratch: &mut Scratch,
         out: &mut Actions,
     ) {
         match self.talk.out.take() {
@@ -134,7 +134,7 @@ impl Agent {
                     self.talk.unknown_here = true;
                 }
             }
-            Some((Out::Envelope | Out::Piece, _)) => self.on_take_failed(at, fault, out),
+            Some((Out::Envelope | Out::Piece, _)) => self.on_take_failed(at, fault, scratch, out),
         }
     }
 

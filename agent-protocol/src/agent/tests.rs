@@ -339,6 +339,11 @@ fn commands_without_use_here_are_refused_before_anything_is_touched() {
         let envelope = bytes(&|w| _ = w.tag(107).map(2).uint(2).bytes(&wrapper).uint(3).bytes(&manifest));
         let offered = rig.offer(envelope, None);
         assert!(rig.until(300, |r| ended(r, offered).is_some()).unwrap(), "no end");
+        // The report names the very byte, inside the alternative.
+        let report = crate::suit::read_report(&rig.server.seen.as_ref().unwrap().report).unwrap();
+        let crate::suit::ReadEnding::Failed { record, .. } = report.ending else { panic!("{report:?}") };
+        assert_eq!(record.section.map(|s| u64::from(s.number())), Some(section));
+        assert_eq!(u64::from(commands[record.offset as usize]), code);
         let outcome = rig.server.seen.as_ref().unwrap().outcome.unwrap();
         assert_eq!((outcome.ending, outcome.reason), (Ending::Refused, Reason::Unsupported.code()));
         assert_eq!(u64::from(outcome.detail), code, "{}", core::str::from_utf8(component).unwrap());

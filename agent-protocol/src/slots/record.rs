@@ -403,15 +403,19 @@ impl BootRecord {
         }
     }
 
-    /// Whether `sequence` may be taken up for `role`: it must be higher than what was kept.
-    pub fn admits(&self, role: Role, sequence: u64) -> bool {
+    /// The highest sequence number kept of what `role` signed; 0 before the first.
+    pub fn kept_sequence(&self, role: Role) -> u64 {
         let [root, image, bundle] = self.sequences;
-        let kept = match role {
+        match role {
             Role::Root => root,
             Role::Image => image,
             Role::Bundle => bundle,
-        };
-        sequence > kept
+        }
+    }
+
+    /// Whether `sequence` may be taken up for `role`: it must be higher than what was kept.
+    pub fn admits(&self, role: Role, sequence: u64) -> bool {
+        sequence > self.kept_sequence(role)
     }
 
     /// The spare slot is about to be written: what was in it no longer counts, nor does

@@ -4,6 +4,7 @@ use super::codes::{Command, Section};
 use super::device::{Device, Identity, MAX_COMPONENTS};
 use super::envelope::Authentic;
 use super::outer::{Outer, Piece, SEVERABLE, suit_digest};
+use super::params::MAX_NUMBERS;
 use super::refusal::Refusal;
 use super::scan;
 use crate::cbor::Reader;
@@ -162,13 +163,26 @@ fn read_common<'b>(
     components.ok_or(Refusal::Structure { at: common.at, expected: "a list of components (member 2)" })
 }
 
-/// 1 to 3 numbers, then perhaps a mark of a version before its release. Ours has exactly three.
+/// 1 to 3 numbers, then perhaps a mark of a version before its release (-1 candidate, -2 beta, -3
+/// alpha) and further numbers. Ours has exactly three; what says something else is passed over, what
+/// is no version is refused. Source: draft-ietf-suit-update-management-14, set-version.
 pub(super) fn set_version(piece: Piece<'_>) -> Result<Option<Version>, Refusal> {
     let mut r = piece.reader()?;
+    let at = r.at();
     let count = r.array("the numbers of a version")?;
+    if count == 0 || count > MAX_NUMBERS {
+        return Err(Refusal::Structure { at, expected: "a version of 1 to 8 numbers" });
+    }
     let mut numbers = [None; 3];
+    let mut marked = false;
     for n in 0..count {
+        let at = r.at();
         let number = r.int("a number")?;
+        let stands = if number < 0 { n > 0 && number >= -3 && !marked } else { n < 3 || marked };
+        if !stands {
+            return Err(Refusal::Structure { at, expected: "1 to 3 numbers, then one mark from -1 to -3" });
+        }
+        marked |= number < 0;
         if let Some(slot) = numbers.get_mut(n as usize) {
             *slot = u16::try_from(number).ok();
         }
@@ -252,8 +266,9 @@ impl<'b> Manifest<'b> {
     }
 
     /// The first of these commands that stands in one of these sections, or in the shared sequence
-    /// before them. For a recipient that can carry out less than is understood here.
-    pub fn uses(&self, sections: &[Section], commands: &[Command]) -> Option<Command> {
+    /// before them, and the byte of the envelope at which it stands. For a recipient that can carry
+    /// out less than is understood here.
+    pub fn uses(&self, sections: &[Section], commands: &[Command]) -> Option<(Command, usize)> {
         let mut seen = Seen { commands, first: None };
         for section in core::iter::once(&Section::Shared).chain(sections) {
             if let Commands::Here(piece) = self.commands(*section) {
@@ -296,13 +311,13 @@ impl<'b> Manifest<'b> {
 
 struct Seen<'a> {
     commands: &'a [Command],
-    first: Option<Command>,
+    first: Option<(Command, usize)>,
 }
 
 impl scan::Listener<'_> for Seen<'_> {
-    fn command(&mut self, command: Command, _: usize, _: usize) {
+    fn command(&mut self, command: Command, at: usize, _: usize) {
         if self.first.is_none() && self.commands.contains(&command) {
-            self.first = Some(command);
+            self.first = Some((command, at));
         }
     }
 }

@@ -26,6 +26,7 @@ mod refusal;
 mod report;
 mod report_read;
 mod scan;
+mod stopped;
 #[cfg(test)]
 mod tests;
 
@@ -45,6 +46,7 @@ pub use refusal::Refusal;
 pub use report::{Claim, Ending, Report, write_report};
 pub use report_read::{ReadEnding, ReadRecord, ReadReport, ReportFault, read_report};
 pub use scan::{MAX_ALTERNATIVES, MAX_NESTING};
+pub use stopped::Stopped;
 
 use crate::id::{Chip, Component};
 

@@ -137,7 +137,7 @@ struct Walk<'b, 'p> {
 
 impl<'b> Listener<'b> for Walk<'b, '_> {
     fn command(&mut self, command: Command, at: usize, depth: usize) {
-        if depth == 0 && self.wanted == Some(at) {
+        if self.wanted == Some(at) {
             self.place.command = Some(command);
         }
         self.behind |= depth == 0 && self.wanted.is_some_and(|wanted| at > wanted);

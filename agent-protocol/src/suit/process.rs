@@ -594,6 +594,11 @@ impl<const N: usize> Run<N> {
         }
     }
 
+    /// The section at hand, and the byte offset in it of the top-level command at hand.
+    pub(super) fn place(&self) -> (Section, u32) {
+        self.last
+    }
+
     fn fail(&self, kind: FailureKind, component: u8) -> Failure {
         let (section, offset) = self.last;
         Failure { section, offset, component, command: self.doing, kind, found: None }

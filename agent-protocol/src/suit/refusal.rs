@@ -206,17 +206,17 @@ impl Refusal {
         let small = |n: u64| u32::try_from(n).unwrap_or(u32::MAX);
         let code = |n: i64| small(n.unsigned_abs());
         match self {
-            Self::Cbor { at, .. }
-            | Self::Structure { at, .. }
-            | Self::DigestOther { at }
-            | Self::Severed { at, .. }
-            | Self::NoIndex { at }
-            | Self::Index { at, .. }
-            | Self::Policy { at, .. }
-            | Self::Unsigned { at }
-            | Self::TwoRoles { at }
-            | Self::Nesting { at } => small(*at as u64),
-            Self::Block { at, fault } => small(at.saturating_add(fault.at()) as u64),
+            Self::Cbor { .. }
+            | Self::Structure { .. }
+            | Self::DigestOther { .. }
+            | Self::Severed { .. }
+            | Self::NoIndex { .. }
+            | Self::Index { .. }
+            | Self::Policy { .. }
+            | Self::Unsigned { .. }
+            | Self::TwoRoles { .. }
+            | Self::Nesting { .. }
+            | Self::Block { .. } => small(self.at() as u64),
             Self::TooLarge { size, .. } => small(*size as u64),
             Self::DigestAlgorithm { found, .. } => code(*found),
             Self::Version { found, .. } => small(*found),
@@ -229,6 +229,33 @@ impl Refusal {
             Self::SequenceOld { found, .. } => small(*found),
             Self::SequenceTaken { number } => small(*number),
             Self::Changed => 0,
+        }
+    }
+
+    /// The byte of the envelope that it is about; 0 where it is about the whole.
+    pub fn at(&self) -> usize {
+        match self {
+            Self::Cbor { at, .. }
+            | Self::Structure { at, .. }
+            | Self::TooLarge { at, .. }
+            | Self::DigestAlgorithm { at, .. }
+            | Self::DigestOther { at }
+            | Self::Unsigned { at }
+            | Self::TwoRoles { at }
+            | Self::Version { at, .. }
+            | Self::Member { at, .. }
+            | Self::Severed { at, .. }
+            | Self::Components { at, .. }
+            | Self::Component { at, .. }
+            | Self::Command { at, .. }
+            | Self::CommandPlace { at, .. }
+            | Self::Parameter { at, .. }
+            | Self::Policy { at, .. }
+            | Self::Index { at, .. }
+            | Self::NoIndex { at }
+            | Self::Nesting { at } => *at,
+            Self::Block { at, fault } => at.saturating_add(fault.at()),
+            Self::Role { .. } | Self::SequenceOld { .. } | Self::SequenceTaken { .. } | Self::Changed => 0,
         }
     }
 

@@ -7,8 +7,8 @@
 //! Source: draft-ietf-suit-report-18.
 
 use super::codes::Parameter;
-use super::failure::{Failure, Found, Holding};
-use super::manifest::Manifest;
+use super::failure::{Found, Holding};
+use super::stopped::Stopped;
 use crate::cbor::{Bounded, Sink, Writer};
 use crate::cose::SHA_256;
 use crate::id::Digest;
@@ -30,13 +30,8 @@ pub struct Claim<'a> {
 pub enum Ending<'a> {
     /// Everything passed.
     Passed,
-    /// It failed. The record also goes into the list of records.
-    Failed {
-        /// Why and where.
-        failure: &'a Failure,
-        /// A number of the sender's own.
-        code: i64,
-    },
+    /// It was stopped. The record also goes into the list of records, if there is room.
+    Failed(&'a Stopped),
 }
 
 /// A report on one run.
@@ -55,34 +50,46 @@ pub struct Report<'a> {
 }
 
 impl Report<'_> {
-    /// Writes the report in deterministic encoding and returns its length.
+    /// Writes the report in deterministic encoding and returns its length. One that does not fit
+    /// leaves out first the record from the list, since the result holds the same one, then the
+    /// reference URI, since the digest names the manifest. What is left has at most 112 bytes
+    /// without nonce and claims.
     ///
     /// # Errors
-    /// The bytes needed, if `out` is too small.
+    /// The bytes needed for the shortest form, if `out` is too small for that.
     pub fn write(&self, out: &mut [u8]) -> Result<usize, usize> {
+        let bare = Self { reference_uri: "", ..*self };
+        self.write_as(true, out).or_else(|_| self.write_as(false, out)).or_else(|_| bare.write_as(false, out))
+    }
+
+    #[inline(never)]
+    fn write_as(&self, listed: bool, out: &mut [u8]) -> Result<usize, usize> {
         let mut w = Writer(Bounded::new(out));
         w.map(3 + usize::from(self.nonce.is_some()));
         if let Some(nonce) = self.nonce {
             w.uint(2).bytes(nonce);
         }
-        let failed = matches!(self.ending, Ending::Failed { .. });
-        w.uint(3).array(self.claims.len() + usize::from(failed));
+        let recorded = match self.ending {
+            Ending::Failed(stopped) if listed => Some(stopped),
+            Ending::Failed(_) | Ending::Passed => None,
+        };
+        w.uint(3).array(self.claims.len() + usize::from(recorded.is_some()));
         for claim in self.claims {
             w.map(1 + count(&claim.holds)).uint(0).array(1).bytes(claim.component);
             properties(&mut w, &claim.holds);
         }
-        if let Ending::Failed { failure, .. } = self.ending {
-            record(&mut w, failure);
+        if let Some(stopped) = recorded {
+            record(&mut w, stopped);
         }
         w.uint(4);
         match self.ending {
             Ending::Passed => {
                 w.truth();
             }
-            Ending::Failed { failure, code } => {
-                w.map(3).uint(5).int(code).uint(6);
-                record(&mut w, failure);
-                w.uint(7).uint(u64::from(failure.report().code()));
+            Ending::Failed(stopped) => {
+                w.map(3).uint(5).int(stopped.code).uint(6);
+                record(&mut w, stopped);
+                w.uint(7).uint(u64::from(stopped.reason.code()));
             }
         }
         w.uint(99).array(2).text(self.reference_uri);
@@ -91,30 +98,31 @@ impl Report<'_> {
     }
 }
 
-/// Writes the report of a run of `manifest` into `out` and returns its length. The code of a
-/// failure is the number of its [`crate::reason::Reason`].
+/// Writes the report of what became of a manifest into `out` and returns its length. The code of
+/// what stopped it is the number of its [`crate::reason::Reason`].
 ///
 /// # Errors
-/// The bytes needed, if `out` is too small.
+/// The bytes needed, if `out` is too small for the shortest form: see [`Report::write`].
 pub fn write_report(
-    manifest: &Manifest<'_>,
-    end: Result<(), &Failure>,
+    manifest: Digest,
+    reference_uri: &str,
+    end: Result<(), &Stopped>,
     out: &mut [u8],
 ) -> Result<usize, usize> {
     let ending = match end {
         Ok(()) => Ending::Passed,
-        Err(failure) => Ending::Failed { failure, code: i64::from(failure.reason().code()) },
+        Err(stopped) => Ending::Failed(stopped),
     };
-    let reference_uri = manifest.reference_uri().unwrap_or_default();
-    Report { nonce: None, claims: &[], ending, reference_uri, manifest: manifest.digest() }.write(out)
+    Report { nonce: None, claims: &[], ending, reference_uri, manifest }.write(out)
 }
 
 /// SUIT_Record: the root manifest, section, offset, component, what was measured.
-fn record<S: Sink>(w: &mut Writer<S>, failure: &Failure) {
+fn record<S: Sink>(w: &mut Writer<S>, stopped: &Stopped) {
     w.array(5).array(0);
-    w.uint(u64::from(failure.section.number())).uint(u64::from(failure.offset));
-    w.uint(u64::from(failure.component));
-    match &failure.found {
+    // Key 0 of a manifest is reserved: it stands for "in none of the sequences".
+    w.uint(stopped.section.map_or(0, |s| u64::from(s.number()))).uint(u64::from(stopped.offset));
+    w.uint(u64::from(stopped.component));
+    match &stopped.found {
         None => {
             w.map(0);
         }

@@ -5,7 +5,7 @@
 
 use super::codes::{Parameter, ReportReason, Section};
 use super::failure::{Found, Holding};
-use super::outer::suit_digest;
+use super::outer::{Piece, suit_digest};
 use super::refusal::Refusal;
 use super::report::EQUAL;
 use crate::cbor::{CborFault, Limits, Reader, Unexpected, check};
@@ -44,9 +44,10 @@ pub enum ReadEnding {
 /// Where a run failed, and what was found there.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct ReadRecord {
-    /// The section.
-    pub section: Section,
-    /// Byte offset of the top-level command in its section.
+    /// The section; `None` if it was outside of every command sequence.
+    pub section: Option<Section>,
+    /// Byte offset in the section: of the top-level command, or of what a scan refused. Without a
+    /// section, from the start of the envelope.
     pub offset: u32,
     /// Index of the component in the manifest's list.
     pub component: u8,
@@ -141,7 +142,9 @@ fn read_record(r: &mut Reader<'_>) -> Result<ReadRecord, ReportFault> {
     let at = r.at();
     let number = r.uint("the number of a section")?;
     let section = Section::ALL.into_iter().find(|s| u64::from(s.number()) == number);
-    let section = section.ok_or(ReportFault::Structure { at, expected: "the number of a section" })?;
+    if section.is_none() && number != 0 {
+        return Err(ReportFault::Structure { at, expected: "the number of a section" });
+    }
     let offset = small(r, "a byte offset")?;
     let component = small(r, "the index of a component")?;
     Ok(ReadRecord { section, offset, component, found: found(r)? })
@@ -161,10 +164,7 @@ fn found(r: &mut Reader<'_>) -> Result<Option<Found>, ReportFault> {
             Some(Parameter::UseBefore) => Found::Time(r.uint("a time in seconds")?),
             Some(Parameter::Version) => Found::Version(version(r)?),
             Some(Parameter::ImageDigest) => {
-                let (at, inner) = (r.at(), r.bytes("a SUIT_Digest in a byte string")?);
-                let digest = check(inner, Limits::default())
-                    .map_err(ReportFault::Cbor)
-                    .and_then(|()| digest(&mut Reader::based(inner, at)))?;
+                let digest = digest(&mut inside(r, "a SUIT_Digest in a byte string")?)?;
                 Found::Image(Holding { digest, size: None })
             }
             // The size stands behind its digest.
@@ -182,9 +182,7 @@ fn found(r: &mut Reader<'_>) -> Result<Option<Found>, ReportFault> {
 }
 
 fn version(r: &mut Reader<'_>) -> Result<[u16; 3], ReportFault> {
-    let (at, inner) = (r.at(), r.bytes("a version in a byte string")?);
-    check(inner, Limits::default()).map_err(ReportFault::Cbor)?;
-    let mut r = Reader::based(inner, at);
+    let mut r = inside(r, "a version in a byte string")?;
     r.array_of(2, "[equal, numbers]")?;
     let at = r.at();
     if r.uint("the comparison \"equal\"")? != EQUAL {
@@ -195,11 +193,21 @@ fn version(r: &mut Reader<'_>) -> Result<[u16; 3], ReportFault> {
 }
 
 fn digest(r: &mut Reader<'_>) -> Result<Digest, ReportFault> {
-    let at = r.at();
-    suit_digest(r).map_err(|refusal| match refusal {
+    suit_digest(r).map_err(fault)
+}
+
+/// A reader on what stands in a byte string; its offsets count from the start of the report.
+fn inside<'b>(r: &mut Reader<'b>, expected: &'static str) -> Result<Reader<'b>, ReportFault> {
+    Piece::read(r, expected).and_then(Piece::reader).map_err(fault)
+}
+
+/// What readers of parts of an envelope find wrong with the same parts of a report.
+fn fault(refusal: Refusal) -> ReportFault {
+    match refusal {
+        Refusal::Cbor { at, kind } => ReportFault::Cbor(CborFault { at, kind }),
         Refusal::Structure { at, expected } => ReportFault::Structure { at, expected },
-        _ => ReportFault::Structure { at, expected: "a digest by SHA-256" },
-    })
+        other => ReportFault::Structure { at: other.at(), expected: "a digest by SHA-256" },
+    }
 }
 
 fn small<T: TryFrom<u64>>(r: &mut Reader<'_>, expected: &'static str) -> Result<T, ReportFault> {

@@ -11,6 +11,7 @@ use std::string::{String, ToString};
 use std::vec::Vec;
 
 mod reports;
+mod stopped;
 mod versions;
 
 const VENDOR: Uuid16 = Uuid16([0xa1; 16]);
@@ -136,6 +137,10 @@ fn block(signer: u8, kid: Option<&[u8]>, signed: &[u8]) -> Vec<u8> {
 
 fn suit_digest(manifest: &[u8]) -> Vec<u8> {
     let digest = Digest::of(&bstr(manifest));
+    cbor(|w| w.array(2).int(-16).bytes(&digest.0))
+}
+
+fn digest_array(digest: Digest) -> Vec<u8> {
     cbor(|w| w.array(2).int(-16).bytes(&digest.0))
 }
 

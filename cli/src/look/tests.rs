@@ -96,7 +96,7 @@ proptest! {
 /// Runs the envelope's manifest as `node` would; `slot` is what its spare slot holds afterwards.
 fn report(yard: &Yard, envelope: &[u8], node: &str, slot: Option<&[u8]>) -> Vec<u8> {
     use pintle_protocol::id::Digest;
-    use pintle_protocol::suit::{Answer, Ask, Run, write_report};
+    use pintle_protocol::suit::{Answer, Ask, Run, Stopped, write_report};
     let plan = yard.plan_for_card(node).unwrap();
     let components = node_components(plan.classes[0], plan.classes[1]);
     let device = Device { vendor: plan.vendor, device: plan.id, components: &components };
@@ -117,11 +117,9 @@ fn report(yard: &Yard, envelope: &[u8], node: &str, slot: Option<&[u8]>) -> Vec<
         }
     };
     let mut out = [0; 256];
-    let end = match &end {
-        Ok(()) => Ok(()),
-        Err(failure) => Err(failure),
-    };
-    let len = write_report(&manifest, end, &mut out).unwrap();
+    let stopped = end.map_err(|failure| Stopped::from(&failure));
+    let uri = manifest.reference_uri().unwrap_or_default();
+    let len = write_report(manifest.digest(), uri, stopped.as_ref().copied(), &mut out).unwrap();
     out[..len].to_vec()
 }
 
@@ -241,4 +239,33 @@ fn an_envelope_is_held_against_a_capability_report() {
     let fault = lacks(&bytes, &report[..len - 1]).unwrap_err();
     assert!(fault.to_string().contains("byte"), "{fault}");
     assert!(matches!(lacks(&bytes[..9], &report[..len]), Err(TellError::Envelope(_))));
+}
+
+/// What a node reports of a manifest that it does not begin with.
+#[test]
+fn a_report_of_a_manifest_that_was_not_begun_is_told_with_its_place() {
+    use pintle_protocol::suit::{Refusal, write_report};
+    let (_dir, yard, bytes) = envelope();
+    let authentic = open_with(&bytes, &YardKeys(&yard)).unwrap();
+    let told = |refusal: &Refusal| {
+        let stopped = authentic.stopped(refusal);
+        let mut out = [0; 256];
+        let len = write_report(authentic.digest(), "", Err(&stopped), &mut out).unwrap();
+        tell(&yard, "gate", &bytes, &out[..len]).unwrap()
+    };
+    // By the whole, by a byte outside of every sequence.
+    let old = told(&Refusal::SequenceOld { found: 2, kept: 3 });
+    let digest = authentic.digest();
+    assert_eq!((old.reason, old.passed, old.byte_in_section), (105, false, None));
+    let sentence = Reason::SequenceOld.sentence();
+    assert_eq!(old.sentence, format!("gate refused manifest {}, since {sentence}", digest.short()));
+    let outside = told(&Refusal::Member { at: 9, key: Some(99) });
+    assert!(outside.sentence.ends_with(": at byte 9 of the envelope"), "{}", outside.sentence);
+
+    // By a command that is understood here, inside of a sequence.
+    let place = (0..bytes.len()).map(|at| authentic.stopped(&Refusal::Command { at, code: Some(3) }));
+    let first = place.enumerate().find(|(_, s)| s.section.is_some()).unwrap();
+    let inside = told(&Refusal::Command { at: first.0 + 1, code: Some(3) });
+    assert_eq!((inside.reason, inside.byte_in_section, inside.section.is_some()), (107, Some(1), true));
+    assert!(inside.command.is_some() && inside.byte_in_manifest.is_some(), "{}", inside.sentence);
 }

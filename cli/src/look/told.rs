@@ -6,7 +6,7 @@ use pintle_protocol::reason::Reason;
 use pintle_protocol::suit::envelope::open_with;
 use pintle_protocol::suit::{
     Command, Device, Found, Place, ReadEnding, ReadRecord, Refusal, ReportFault, ReportReason,
-    node_components, place, read_report,
+    node_components, peek, place, read_report,
 };
 use pintle_server::contract::OutcomeView;
 use serde::Serialize;
@@ -82,19 +82,28 @@ pub fn tell(yard: &Yard, who: &str, envelope: &[u8], report: &[u8]) -> Result<To
             return Ok(Told { passed: true, ..plain(sentence, report.manifest, 0) });
         }
     };
-    let at = place(envelope, record.section, record.offset, record.component)?;
-    same(report.manifest, at.manifest)?;
     let ours = u16::try_from(code).ok().and_then(Reason::from_code);
     let because = match (ours, reason) {
         (Some(ours), _) => ours.sentence(),
         (None, Some(reason)) => reason.word(),
         (None, None) => "a reason that is not known here",
     };
+    let at = record.section.map(|section| place(envelope, section, record.offset, record.component));
+    let (section, at) = match (record.section, at) {
+        (Some(section), Some(Ok(at))) => (section.word(), at),
+        (_, unread) => {
+            same(report.manifest, digest(yard, envelope)?)?;
+            let refusal = unread.and_then(Result::err);
+            let mut told = refused(who, because, report.manifest, &record, refusal);
+            told.reason = ours.map_or(0, Reason::code);
+            return Ok(told);
+        }
+    };
+    same(report.manifest, at.manifest)?;
     let component = at.component.map_or_else(
         || format!("component {}", record.component),
         |id| format!("component `{}`", super::printable(&String::from_utf8_lossy(id))),
     );
-    let section = record.section.word();
     let byte = match at.in_manifest {
         Some(byte) => {
             format!("byte {byte} of manifest {short} (byte {} of its {section} sequence)", record.offset)
@@ -132,6 +141,36 @@ pub fn tell(yard: &Yard, who: &str, envelope: &[u8], report: &[u8]) -> Result<To
         found,
         ..plain(sentence, report.manifest, ours.map_or(0, Reason::code))
     })
+}
+
+/// Tells of a manifest that was refused before anything of it was carried out. `refusal`: what is
+/// found wrong with it here, too.
+fn refused(
+    who: &str,
+    because: &str,
+    manifest: Digest,
+    record: &ReadRecord,
+    refusal: Option<Refusal>,
+) -> Told {
+    let section = record.section.map(|s| s.word().to_owned());
+    let mut sentence = format!("{who} refused manifest {}, since {because}", manifest.short());
+    match &section {
+        Some(section) => sentence += &format!(": at byte {} of its {section} sequence", record.offset),
+        None if record.offset > 0 => sentence += &format!(": at byte {} of the envelope", record.offset),
+        None => {}
+    }
+    if let Some(refusal) = refusal {
+        sentence += &format!(" ({refusal})");
+    }
+    let byte_in_section = section.is_some().then_some(record.offset);
+    Told { section, byte_in_section, ..plain(sentence, manifest, 0) }
+}
+
+/// The manifest digest of an envelope, of which not all needs to be understood.
+fn digest(yard: &Yard, envelope: &[u8]) -> Result<Digest, Refusal> {
+    open_with(envelope, &super::YardKeys(yard))
+        .map(|authentic| authentic.digest())
+        .or_else(|refusal| peek(envelope).map_or(Err(refusal), |peek| Ok(peek.digest)))
 }
 
 /// Tells how an update ended that no report speaks of: it was refused before anything was carried

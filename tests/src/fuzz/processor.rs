@@ -6,7 +6,8 @@ use super::{Target, must, way};
 use pintle_protocol::id::{Digest, PublicKey, Role};
 use pintle_protocol::sim::rig::{IO, NET, NODE, VENDOR, Yard};
 use pintle_protocol::suit::{
-    Answer, Ask, Device, MAX_STEPS, Manifest, NODE_COMPONENTS, Run, envelope, node_components, write_report,
+    Answer, Ask, Device, MAX_STEPS, Manifest, NODE_COMPONENTS, Run, Stopped, envelope, node_components,
+    write_report,
 };
 use x25519_dalek::StaticSecret;
 
@@ -60,6 +61,7 @@ fn target(name: &'static str, role: Role) -> Target {
 /// Carries a procedure out with answers that mostly fit. It ends, writes only what the key may write,
 /// and stays ended.
 fn run(manifest: &Manifest<'_>, role: Role, mut run: Run, random: &mut Random) -> Result<u64, String> {
+    let uri = manifest.reference_uri().unwrap_or_default();
     let mut answer = Answer::Start;
     for _ in 0..=MAX_STEPS {
         let ask = match run.next(manifest, answer) {
@@ -67,7 +69,8 @@ fn run(manifest: &Manifest<'_>, role: Role, mut run: Run, random: &mut Random) -
             Err(failure) => {
                 must(run.next(manifest, Answer::Done).is_err(), "a run goes on after its failure")?;
                 let mut report = [0; 512];
-                let _ = write_report(manifest, Err(&failure), &mut report);
+                let stopped = Stopped::from(&failure);
+                let _ = write_report(manifest.digest(), uri, Err(&stopped), &mut report);
                 return Ok(way(&failure.kind));
             }
         };
@@ -81,7 +84,7 @@ fn run(manifest: &Manifest<'_>, role: Role, mut run: Run, random: &mut Random) -
         answer = match ask {
             Ask::Done => {
                 let mut report = [0; 512];
-                let _ = write_report(manifest, Ok(()), &mut report);
+                let _ = write_report(manifest.digest(), uri, Ok(()), &mut report);
                 return Ok(0);
             }
             Ask::Slot { .. } => Answer::Slot(random.below(2) as u64),

@@ -12,7 +12,8 @@ use pintle_protocol::id::{Chip, Digest, PublicKey};
 use pintle_protocol::link::{Answer, Ask, FRAME_MAX, encode_frame};
 use pintle_protocol::slots::RecordStore;
 use pintle_protocol::suit::{
-    self, Answer as Told, Ask as Asked, Failure, Manifest, Run, envelope, node_components, peek, write_report,
+    self, Answer as Told, Ask as Asked, Failure, Manifest, Run, Stopped, envelope, node_components, peek,
+    write_report,
 };
 use serde_json::{Map, Value, json};
 use std::path::PathBuf;
@@ -164,9 +165,10 @@ fn report(measured: &[u8]) -> Vec<u8> {
     let device = suit::Device { vendor: s::vendor(), device: s::node(), components: &specs };
     let authentic = envelope::open(&bytes, &s::anchors()).unwrap();
     let manifest = authentic.manifest(&device).unwrap();
-    let end = carry_out(&manifest, measured);
+    let stopped = carry_out(&manifest, measured).map_err(|failure| Stopped::from(&failure));
+    let uri = manifest.reference_uri().unwrap();
     let mut out = [0; 256];
-    let len = write_report(&manifest, end.as_ref().map(|_| ()), &mut out).unwrap();
+    let len = write_report(manifest.digest(), uri, stopped.as_ref().copied(), &mut out).unwrap();
     out[..len].to_vec()
 }
 

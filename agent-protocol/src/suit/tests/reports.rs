@@ -22,6 +22,11 @@ fn with_install(install: &[Vec<u8>]) -> Vec<u8> {
     ))
 }
 
+fn written(manifest: &Manifest<'_>, failure: &Failure, out: &mut [u8]) -> usize {
+    let uri = manifest.reference_uri().unwrap_or_default();
+    write_report(manifest.digest(), uri, Err(&Stopped::from(failure)), out).unwrap()
+}
+
 fn fails(envelope: &[u8], answer: Answer) -> Failure {
     run_with(envelope, |_| answer).1.unwrap_err()
 }
@@ -118,20 +123,20 @@ fn what_was_found_comes_back_from_a_report() {
         assert_eq!(failure.found, Some(found));
         let mut out = [0; 256];
         let manifest = read(&bytes).unwrap();
-        let len = write_report(&manifest, Err(&failure), &mut out).unwrap();
+        let len = written(&manifest, &failure, &mut out);
         let report = read_report(&out[..len]).unwrap();
         assert_eq!((report.manifest, report.reference_uri, report.nonce), (manifest.digest(), "", None));
         let ReadEnding::Failed { code, reason, record } = report.ending else { panic!("{report:?}") };
         assert_eq!((code, reason), (i64::from(failure.reason().code()), Some(failure.report())));
         assert_eq!(
             (record.section, record.offset, record.component, record.found),
-            (failure.section, failure.offset, failure.component, failure.found)
+            (Some(failure.section), failure.offset, failure.component, failure.found)
         );
         for cut in 0..len {
             assert!(read_report(&out[..cut]).is_err(), "cut at {cut}");
         }
         // The place that it names, in the envelope.
-        let place = place(&bytes, record.section, record.offset, record.component).unwrap();
+        let place = place(&bytes, failure.section, record.offset, record.component).unwrap();
         assert_eq!((place.command, place.component), (failure.command, Some(&b"a"[..])));
         assert_eq!(place.manifest, manifest.digest());
     }
@@ -141,10 +146,10 @@ fn what_was_found_comes_back_from_a_report() {
     let manifest = read(&bytes).unwrap();
     let failure = Run::update(&manifest).with_clock(1001).next(&manifest, Answer::Start).unwrap_err();
     let mut out = [0; 256];
-    let len = write_report(&manifest, Err(&failure), &mut out).unwrap();
+    let len = written(&manifest, &failure, &mut out);
     let ReadEnding::Failed { record, .. } = read_report(&out[..len]).unwrap().ending else { panic!() };
     assert_eq!(record.found, Some(Found::Time(1001)));
-    let place = place(&bytes, record.section, record.offset, 0).unwrap();
+    let place = place(&bytes, Section::Validate, record.offset, 0).unwrap();
     assert_eq!(place.asked(|a| a.use_before).as_slice(), [1000]);
 }
 
@@ -188,12 +193,19 @@ fn a_recipient_can_ask_for_commands_that_it_lacks() {
     let bytes = sealed_envelope(&rich());
     let manifest = read(&bytes).unwrap();
     let update = [Section::PayloadFetch, Section::Install, Section::Validate];
-    assert_eq!(manifest.uses(&update, &[Command::Write]), None);
-    assert_eq!(manifest.uses(&update, &[Command::Write, Command::Copy]), Some(Command::Copy));
-    assert_eq!(manifest.uses(&[Section::Validate], &[Command::Copy]), None);
+    let uses = |sections: &[Section], commands: &[Command]| {
+        let found = manifest.uses(sections, commands);
+        // What stands at the place is the code of the command.
+        found
+            .inspect(|(command, at)| assert_eq!(i64::from(bytes[*at]), command.code()))
+            .map(|(command, _)| command)
+    };
+    assert_eq!(uses(&update, &[Command::Write]), None);
+    assert_eq!(uses(&update, &[Command::Write, Command::Copy]), Some(Command::Copy));
+    assert_eq!(uses(&[Section::Validate], &[Command::Copy]), None);
     // Inside an alternative too, and in the shared sequence before any section.
-    assert_eq!(manifest.uses(&update, &[Command::Fetch]), Some(Command::Fetch));
-    assert_eq!(manifest.uses(&[], &[Command::ComponentSlot]), Some(Command::ComponentSlot));
+    assert_eq!(uses(&update, &[Command::Fetch]), Some(Command::Fetch));
+    assert_eq!(uses(&[], &[Command::ComponentSlot]), Some(Command::ComponentSlot));
 }
 
 proptest! {
@@ -215,7 +227,7 @@ proptest! {
         let mut hurt = about_a(&slot(1), &sequence(&[set(&[(1, bstr(&[9; 16]))]), command(1)]));
         let failure = fails(&hurt, Answer::Slot(1));
         let mut out = [0; 256];
-        let len = write_report(&read(&hurt).unwrap(), Err(&failure), &mut out).unwrap();
+        let len = written(&read(&hurt).unwrap(), &failure, &mut out);
         out[at.index(len)] = byte;
         if let Err(fault) = read_report(&out[..len]) {
             let words = fault.to_string();

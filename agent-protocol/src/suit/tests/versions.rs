@@ -3,6 +3,7 @@
 //! Source: draft-ietf-suit-update-management-14, set-version and the version parameter: numbers, the marks of versions
 //! before a release (-1 candidate, -2 beta, -3 alpha), the five comparisons, and that they end with the asked numbers.
 
+use crate::suit::Refusal;
 use crate::suit::manifest::set_version;
 use crate::suit::outer::Piece;
 use crate::suit::params::Wanted;
@@ -22,7 +23,34 @@ fn set_version_as_the_draft_writes_it() {
     assert_eq!(named(&hex!("85 01 02 03 22 04")), None);
     assert_eq!(named(&hex!("82 01 02")), None);
     assert_eq!(named(&hex!("83 01 02 1a 00010000")), None, "too large for an image's note");
-    assert!(set_version(Piece { bytes: &hex!("83 01 02"), at: 0 }).is_err());
+}
+
+/// What is no version, each with its place.
+#[test]
+fn what_is_no_version_is_refused_where_it_is_wrong() {
+    let one_to_three = "1 to 3 numbers, then one mark from -1 to -3";
+    let rows: [(&[u8], usize, &str); 9] = [
+        (&hex!("80"), 0, "a version of 1 to 8 numbers"),
+        (&hex!("89 01 02 03 20 01 02 03 04 05"), 0, "a version of 1 to 8 numbers"),
+        // A fourth number of a release, a mark before any number, unknown marks, two marks.
+        (&hex!("84 01 02 03 04"), 4, one_to_three),
+        (&hex!("81 20"), 1, one_to_three),
+        (&hex!("82 01 23"), 2, one_to_three),
+        (&hex!("82 01 3b 7fffffffffffffff"), 2, one_to_three),
+        (&hex!("83 01 20 21"), 3, one_to_three),
+        (&hex!("82 01 61 61"), 2, "a number"),
+        (&hex!("01"), 0, "the numbers of a version"),
+    ];
+    for (bytes, at, expected) in rows {
+        let at = at + 40;
+        let refusal = set_version(Piece { bytes, at: 40 }).unwrap_err();
+        assert_eq!(refusal, Refusal::Structure { at, expected }, "{bytes:02x?}");
+    }
+    let cut = set_version(Piece { bytes: &hex!("83 01 02"), at: 40 });
+    assert!(matches!(cut, Err(Refusal::Cbor { at: 40, .. })), "{cut:?}");
+    // A mark may be the end, and after it any count of numbers up to the bound.
+    assert_eq!(named(&hex!("82 01 20")), None);
+    assert_eq!(named(&hex!("88 01 02 03 22 04 05 06 07")), None);
 }
 
 fn holds(wanted: &[u8], installed: [u16; 3]) -> bool {
