@@ -110,6 +110,10 @@ pub struct Agent {
     pub(super) restarting: bool,
     /// Nothing that needs the record saved is begun before this time.
     pub(super) rest_until: Millis,
+    /// When an offer was last taken up.
+    pub(super) took_up_at: Millis,
+    /// Changes of the preferred network that were saved by themselves since the start.
+    pub(super) network_saves: u8,
     /// The interlock has cleared a change; the relay is being inhibited before it is asked again.
     pub(super) clearing: bool,
     /// When the relay was last let go.
@@ -161,6 +165,8 @@ impl Agent {
             stranger_since: None,
             restarting: false,
             rest_until: 0,
+            took_up_at: 0,
+            network_saves: 0,
             clearing: false,
             let_go_at: None,
         }
@@ -514,7 +520,8 @@ impl Agent {
             }
             Radio::Joining { .. } => {}
             // Joined, but nobody there: perhaps another network still reaches the server.
-            Radio::On { since, .. } if deaf && at.now.saturating_sub(since) >= DEAF_MILLIS => {
+            Radio::On { index, since, .. } if deaf && at.now.saturating_sub(since) >= DEAF_MILLIS => {
+                self.last_tried = Some(index);
                 self.radio = Radio::Apart { retry_at: at.now };
             }
             Radio::On { .. } => {}

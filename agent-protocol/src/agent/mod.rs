@@ -42,6 +42,8 @@ mod talk;
 mod tests;
 mod trial;
 mod types;
+#[cfg(all(test, feature = "author", feature = "sim"))]
+mod wear_tests;
 mod wifi;
 
 pub use boot::CARD_MAX;

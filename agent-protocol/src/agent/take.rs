@@ -1,6 +1,7 @@
 //! Taking up an offer: envelope, manifest, payload, up to staged in the spare slot.
 
 use super::machine::{Agent, push};
+use super::trial::Millis;
 use super::types::{Action, Actions, BUNDLE_MAX, CHUNK, Measured, Moment, RequestFault, Rest, Scratch};
 use crate::bundle::{Bundle, node_refuses};
 use crate::cbor::{Item, decode_into};
@@ -132,14 +133,16 @@ fn stop(refusal: Refusal) -> Stop {
 
 impl Agent {
     /// Whether an offer is worth taking up now.
-    pub(super) fn wants(&self, offer: &Offer) -> bool {
+    pub(super) fn wants(&self, offer: &Offer, now: Millis) -> bool {
+        let rested = now.saturating_sub(self.took_up_at) >= Millis::from(self.record.rest_minutes()) * 60_000;
         let ended = self.record.outcome.is_some_and(|o| o.envelope == offer.envelope);
         let waits = self.record.staged.is_some_and(|s| s.manifest == offer.envelope);
-        !ended && !waits && self.record.trial.is_none() && !self.taking.is_under_way()
+        rested && !ended && !waits && self.record.trial.is_none() && !self.taking.is_under_way()
     }
 
     /// Starts to take up an offer.
-    pub(super) fn take_up(&mut self, offer: Offer, out: &mut Actions) {
+    pub(super) fn take_up(&mut self, offer: Offer, now: Millis, out: &mut Actions) {
+        self.took_up_at = now;
         if offer.size as usize > super::types::ENVELOPE_MAX {
             self.record.refuse(offer.envelope, Reason::TooLarge, offer.size);
             push(out, Action::Save);

@@ -22,6 +22,9 @@ pub(super) const SIGNED_OVERHEAD: usize = 76;
 const FIRST_INTERVAL: u32 = 30;
 /// A request without an answer for so long is given up.
 const ANSWER_MILLIS: Millis = 60_000;
+/// Changes of the preferred network that are saved by themselves after a start; later ones come along
+/// when something else is saved.
+const NETWORK_SAVES: u8 = 8;
 /// Replies may not stretch the interval beyond a day, nor shrink it below a second.
 const INTERVALS: core::ops::RangeInclusive<u32> = 1..=86_400;
 
@@ -153,9 +156,9 @@ impl Agent {
         self.network_works(out);
         if let Some(offer) = reply.offer
             && at.now >= self.rest_until
-            && self.wants(&offer)
+            && self.wants(&offer, at.now)
         {
-            self.take_up(offer, out);
+            self.take_up(offer, at.now, out);
         }
     }
 
@@ -170,7 +173,11 @@ impl Agent {
         }
         if self.bundle.is_some() && self.record.network != index {
             self.record.network = index;
-            push(out, Action::Save);
+            // A server that answers now here, now there does not get to write flash each time.
+            if self.network_saves < NETWORK_SAVES {
+                self.network_saves += 1;
+                push(out, Action::Save);
+            }
         }
     }
 

@@ -123,6 +123,21 @@ fn a_new_node_claims_and_takes_its_first_bundle() {
 }
 
 #[test]
+fn a_network_that_no_longer_reaches_the_server_gives_way_to_the_next() {
+    let mut rig = commissioned();
+    rig.air.points.push(AccessPoint::new("meadow", "published test phrase"));
+    let envelope = sealed(&rig, &bundle(&["larkfield", "meadow"]), 2);
+    let digest = rig.offer(envelope, None);
+    assert!(rig.until(900, |r| ended(r, digest) == Some((Ending::Kept, 0))).unwrap());
+    // It is on the air as before, only nobody is behind it.
+    rig.air.points[0].reaches_server = false;
+    assert!(rig.until(12 * 60, |r| r.record().is_some_and(|b| b.network == 1)).unwrap());
+    rig.air.points[0].reaches_server = true;
+    rig.air.points[1].reaches_server = false;
+    assert!(rig.until(12 * 60, |r| r.record().is_some_and(|b| b.network == 0)).unwrap());
+}
+
+#[test]
 fn a_door_used_while_the_wifi_is_proved_does_not_send_it_back() {
     let mut rig = commissioned();
     rig.air.points.push(AccessPoint::new("meadow", "published test phrase"));

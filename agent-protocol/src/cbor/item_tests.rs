@@ -153,6 +153,7 @@ fn record() -> BootRecord {
         outcome: Some(outcome()),
         network: 1,
         io_due: true,
+        in_vain: 3,
     }
 }
 
@@ -248,12 +249,15 @@ fn every_message_is_read_and_written_as_minicbor_does() {
 }
 
 #[test]
-fn a_record_of_before_is_read_without_its_newest_field() {
-    let bytes = minicbor::to_vec(BootRecord { io_due: false, ..record() }).unwrap();
-    // The map's head counts thirteen; the last key and its value are two bytes.
-    let mut older = bytes[..bytes.len() - 2].to_vec();
-    older[0] -= 1;
-    assert_eq!(decode_message::<BootRecord>(&older).unwrap(), BootRecord { io_due: false, ..record() });
+fn a_record_of_before_is_read_without_its_newest_fields() {
+    let known = [BootRecord { in_vain: 0, ..record() }, BootRecord { in_vain: 0, io_due: false, ..record() }];
+    let mut bytes = minicbor::to_vec(record()).unwrap();
+    for record in known {
+        // The map's head counts them; the last key and its value are two bytes.
+        bytes.truncate(bytes.len() - 2);
+        bytes[0] -= 1;
+        assert_eq!(decode_message::<BootRecord>(&bytes).unwrap(), record);
+    }
 }
 
 #[test]

@@ -220,6 +220,11 @@ impl VirtualBoard {
         }
     }
 
+    /// Whether nothing is asked for that has not been answered.
+    pub fn is_quiet(&self) -> bool {
+        self.pending.is_none() && self.heard.is_empty()
+    }
+
     /// Takes what the radio has to report or wants done.
     pub fn take_pending(&mut self) -> Option<Pending> {
         self.pending.take().or_else(|| self.heard.pop().map(Pending::Found))

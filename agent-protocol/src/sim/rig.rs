@@ -356,6 +356,12 @@ impl Rig {
         Ok(())
     }
 
+    /// Time goes on without a look at anything, where nothing is to be done before.
+    pub fn skip(&mut self, seconds: u32) {
+        self.now += u64::from(seconds);
+        self.server.time += u64::from(seconds);
+    }
+
     fn start(&mut self) -> Result<Option<Node<VirtualBoard>>, BootFault> {
         let Some(board) = self.dark.take() else { return Ok(None) };
         self.now = 0;

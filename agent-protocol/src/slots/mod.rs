@@ -6,6 +6,7 @@ mod store;
 mod tests;
 
 pub use record::{
-    BootRecord, COUNTER_BLOCK, Change, Pair, Part, Slot, SlotImage, SlotText, TRIAL_STARTS, Trial,
+    BootRecord, COUNTER_BLOCK, Change, FREE_EFFORTS, LONGEST_REST, Pair, Part, Slot, SlotImage, SlotText,
+    TRIAL_STARTS, Trial,
 };
 pub use store::{PLACE, RecordStore, SECTOR, StoreFault};

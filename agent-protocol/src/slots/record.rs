@@ -14,8 +14,13 @@ use minicbor::{Decode, Encode};
 
 /// Starts that something on trial may use up before the node goes back.
 pub const TRIAL_STARTS: u8 = 3;
-/// Check-in counters reserved at a time, so that flash is written once for so many check-ins.
-pub const COUNTER_BLOCK: u64 = 1024;
+/// Check-in counters reserved at a time, so that flash is written once for so many check-ins: twice a
+/// day by a node that is told to check in every second.
+pub const COUNTER_BLOCK: u64 = 65_536;
+/// Efforts in vain for which nothing is held against whoever makes offers.
+pub const FREE_EFFORTS: u8 = 8;
+/// The longest rest between two offers that are taken up, in minutes.
+pub const LONGEST_REST: u32 = 720;
 
 /// One of two places for the same thing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Encode, Decode)]
@@ -284,14 +289,17 @@ pub struct BootRecord {
     /// be brought there, even if it says nothing.
     #[cbor(n(12), default)]
     pub io_due: bool,
+    /// Slots erased, refusals and ways back since something was last kept: what offers have cost.
+    #[cbor(n(13), default)]
+    pub in_vain: u8,
 }
 
-/// A flag that records of before it was lack.
-struct OrFalse(bool);
+/// What records of before it was lack: nothing then.
+struct OrNothing<T>(T);
 
-impl Item for OrFalse {
+impl<T: Item> Item for OrNothing<T> {
     fn blank() -> Self {
-        Self(false)
+        Self(T::blank())
     }
 
     fn read(&mut self, r: &mut Reader<'_>) -> Result<(), Unexpected> {
@@ -313,7 +321,7 @@ impl Item for BootRecord {
     }
 
     fn read(&mut self, r: &mut Reader<'_>) -> Result<(), Unexpected> {
-        let mut io_due = OrFalse(false);
+        let (mut io_due, mut in_vain) = (OrNothing(false), OrNothing(0));
         read_fields(
             r,
             Shape::Map,
@@ -331,9 +339,10 @@ impl Item for BootRecord {
                 &mut self.outcome,
                 &mut self.network,
                 &mut io_due,
+                &mut in_vain,
             ],
         )?;
-        self.io_due = io_due.0;
+        (self.io_due, self.in_vain) = (io_due.0, in_vain.0);
         Ok(())
     }
 
@@ -355,6 +364,7 @@ impl Item for BootRecord {
                 &self.outcome,
                 &self.network,
                 &self.io_due,
+                &self.in_vain,
             ],
         );
     }
@@ -421,6 +431,7 @@ impl BootRecord {
     /// The spare slot is about to be written: what was in it no longer counts, nor does
     /// anything staged there.
     pub fn spare_opened(&mut self, part: Part) {
+        self.in_vain = self.in_vain.saturating_add(1);
         let spare = self.spare(part);
         match part {
             Part::Net => self.net.put(spare, None),
@@ -467,6 +478,7 @@ impl BootRecord {
     /// The trial is passed: the change is kept, and only now its sequence number counts.
     pub fn keep(&mut self) {
         if let Some(trial) = self.trial.take() {
+            self.in_vain = 0;
             let role = trial.change.role();
             for (r, kept) in Role::ALL.into_iter().zip(self.sequences.iter_mut()) {
                 if r == role && trial.change.sequence > *kept {
@@ -481,6 +493,7 @@ impl BootRecord {
     /// The trial is lost: what ran before counts again.
     pub fn go_back(&mut self, reason: Reason, detail: u32) {
         if let Some(trial) = self.trial.take() {
+            self.in_vain = self.in_vain.saturating_add(1);
             self.set_active(trial.change.part, self.spare(trial.change.part));
             self.network = trial.network_before;
             self.outcome = Some(Outcome {
@@ -497,6 +510,7 @@ impl BootRecord {
         if self.staged.is_some_and(|s| s.manifest == manifest) {
             self.staged = None;
         }
+        self.in_vain = self.in_vain.saturating_add(1);
         self.outcome =
             Some(Outcome { envelope: manifest, ending: Ending::Refused, reason: reason.code(), detail });
     }
@@ -515,6 +529,16 @@ impl BootRecord {
                 false
             }
             None => false,
+        }
+    }
+
+    /// The least time between two offers that are taken up, in minutes: none at first, then doubled
+    /// with every effort in vain up to [`LONGEST_REST`]. A server that offers what comes to nothing
+    /// would else wear flash out in days.
+    pub fn rest_minutes(&self) -> u32 {
+        match self.in_vain.checked_sub(FREE_EFFORTS) {
+            None => 0,
+            Some(more) => (1 << more.min(10)).min(LONGEST_REST),
         }
     }
 

@@ -251,3 +251,30 @@ fn counters_are_reserved_ahead() {
     assert_eq!(r.reserve_counters(), u64::MAX - 1);
     assert_eq!(r.counter_ceiling, u64::MAX);
 }
+
+#[test]
+fn what_comes_to_nothing_makes_the_rests_longer_and_what_is_kept_ends_them() {
+    let mut r = full_record();
+    r.in_vain = 0;
+    let mut rests = std::vec::Vec::new();
+    for n in 0..20 {
+        rests.push(r.rest_minutes());
+        if n % 2 == 0 {
+            r.refuse(Digest([1; 32]), Reason::FetchFailed, 0);
+        } else {
+            r.spare_opened(Part::Conf);
+        }
+    }
+    assert_eq!(rests, [0, 0, 0, 0, 0, 0, 0, 0, 1, 2, 4, 8, 16, 32, 64, 128, 256, 512, 720, 720]);
+    r.in_vain = u8::MAX - 1;
+    for _ in 0..3 {
+        r.stage_image(Chip::Io, change(Part::Io, 11), image(4));
+        r.begin_trial(Position::Closed);
+        r.go_back(Reason::NoCheckIn, 0);
+    }
+    assert_eq!((r.in_vain, r.rest_minutes()), (u8::MAX, LONGEST_REST));
+    r.stage_image(Chip::Io, change(Part::Io, 11), image(4));
+    r.begin_trial(Position::Closed);
+    r.keep();
+    assert_eq!((r.in_vain, r.rest_minutes()), (0, 0));
+}

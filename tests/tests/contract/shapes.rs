@@ -33,7 +33,7 @@ fn maps() -> Vec<(&'static str, Vec<u8>, &'static [i64])> {
         ("bundle", s::bundle_plain(), &[5]),
         ("starter-card", s::plain(&s::starter_card()), &[]),
         ("trust-anchors", s::plain(&s::anchors()), &[]),
-        ("boot-record", s::plain(&s::boot_record()), &[8, 9, 10, 12]),
+        ("boot-record", s::plain(&s::boot_record()), &[8, 9, 10, 12, 13]),
         ("door", s::plain(&s::bundle().door), &[]),
         ("unattended-close", s::plain(&s::bundle().close), &[]),
         ("alarms", s::plain(&s::bundle().alarms), &[0, 1, 3]),

@@ -35,7 +35,7 @@ pub(super) struct Sketch {
     evidence: Option<Evidence>,
     consent: Option<bool>,
     repair: (bool, Ticks, bool, bool, Option<bool>),
-    rest: Ticks,
+    rest: (Ticks, Ticks, bool),
     flags: (bool, bool, bool, bool),
 }
 
@@ -148,7 +148,11 @@ impl Sketch {
                 a.io_took,
                 a.stranger_since.map(|t| now - t >= LONG),
             ),
-            rest: until(a.rest_until, now, 2),
+            rest: (
+                until(a.rest_until, now, 2),
+                until(a.took_up_at + u64::from(a.record().rest_minutes()) * 60_000, now, 1),
+                a.network_saves >= 8,
+            ),
             flags: (a.clearing, a.restarting, a.holds.is_empty(), now - a.last_answer >= LONG),
         }
     }

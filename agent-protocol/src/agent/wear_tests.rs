@@ -1,0 +1,141 @@
+//! What a server in the wrong hands can do to flash within a month. It holds its own key and the
+//! envelopes that were uploaded to it, and none of the operator's keys.
+
+use super::tests::{bundle, commissioned, image, packed, sealed};
+use crate::checkin::{Ending, Offer, Phase};
+use crate::id::{Chip, Digest};
+use crate::image::Quirk;
+use crate::reason::Reason;
+use crate::sim::AccessPoint;
+use crate::sim::rig::Rig;
+use std::println;
+use std::vec::Vec;
+
+const DAY: u64 = 24 * 60 * 60;
+
+/// Lets a server do its worst for 30 days; `meddle` is asked before each second. The most erases of
+/// one sector in the first day and in the whole time.
+fn month(what: &str, rig: &mut Rig, mut meddle: impl FnMut(&mut Rig)) -> [u32; 2] {
+    // What the node does by itself in between costs no flash; see the last test.
+    rig.server.next_seconds = 60;
+    let (before, start) = (rig.board().flash.most_erased(), rig.server.time);
+    let mut first = 0;
+    while rig.server.time < start + 30 * DAY {
+        meddle(rig);
+        rig.second().unwrap();
+        let idle = rig.node.as_ref().is_some_and(|n| {
+            n.agent().phase() == Phase::Idle && n.board.is_quiet() && n.agent().network().is_some()
+        });
+        if idle {
+            rig.skip(20);
+        }
+        if rig.server.time <= start + DAY {
+            first = rig.board().flash.most_erased() - before;
+        }
+    }
+    let all = rig.board().flash.most_erased() - before;
+    println!("flash wear, {what}: {first} erases of one sector in a day, {all} in 30 days");
+    [first, all]
+}
+
+/// Offers one after the other, the next as soon as one has ended.
+fn in_turn(rig: &mut Rig, offers: &[Offer], turn: &mut usize) {
+    let ended = rig.server.seen.as_ref().and_then(|s| s.outcome).map(|o| o.envelope);
+    if ended == Some(offers[*turn % offers.len()].envelope) {
+        *turn += 1;
+    }
+    rig.server.offer = Some(offers[*turn % offers.len()]);
+}
+
+/// Two images for the net chip, each newer than what runs.
+fn two_images(rig: &mut Rig) -> ([Offer; 2], [Digest; 2]) {
+    let images = [1, 2].map(|minor| image(Chip::Net, minor, (1, 1), Quirk::None));
+    let offers = [0, 1].map(|n| {
+        let envelope = packed(rig, Chip::Net, &images[n], n as u64 + 1);
+        let digest = rig.offer(envelope, Some(&images[n]));
+        Offer { envelope: digest, ..rig.server.offer.unwrap() }
+    });
+    (offers, images.map(|i| Digest::of(&i)))
+}
+
+#[test]
+fn offers_of_what_is_not_there_write_little() {
+    let mut rig = commissioned();
+    let offers: Vec<Offer> = (0..3)
+        .map(|n| Offer { envelope: Digest([n; 32]), size: [100, 100, u32::MAX][usize::from(n)] })
+        .collect();
+    let mut turn = 0;
+    let [first, all] = month("nothing there", &mut rig, |rig| in_turn(rig, &offers, &mut turn));
+    assert!(turn > 60, "{turn} offers");
+    assert!(first <= 12 && all <= 45, "{first}, {all}");
+}
+
+#[test]
+fn payloads_that_break_off_erase_seldom() {
+    let mut rig = commissioned();
+    let (offers, digests) = two_images(&mut rig);
+    for digest in digests {
+        rig.server.payloads.get_mut(&digest).unwrap().truncate(5000);
+    }
+    let mut turn = 0;
+    let [first, all] = month("broken off", &mut rig, |rig| in_turn(rig, &offers, &mut turn));
+    assert!(turn > 60, "{turn} offers");
+    assert!(first <= 20 && all <= 90, "{first}, {all}");
+
+    // No answer at all: nothing has ended, and the same is offered once more.
+    let mut rig = commissioned();
+    let (offers, _) = two_images(&mut rig);
+    let mut fetching = 0;
+    let [first, all] = month("no answer", &mut rig, |rig| {
+        rig.server.offer = Some(offers[0]);
+        let node = rig.node.as_ref().map(|n| n.agent().phase());
+        fetching = if node == Some(Phase::Fetching) { fetching + 1 } else { 0 };
+        rig.server.down = fetching > 1;
+    });
+    assert!(first <= 25 && all <= 95, "{first}, {all}");
+    assert!(all > 40, "it is taken up again and again: {all}");
+    // Nothing of it stands in the way of the operator later on.
+    assert!(rig.until(13 * 60 * 60, |r| r.record().is_some_and(|b| b.sequences[1] == 1)).unwrap());
+    assert_eq!(rig.record().unwrap().in_vain, 0);
+}
+
+#[test]
+fn trials_that_nobody_answers_write_little() {
+    let mut rig = commissioned();
+    let (offers, _) = two_images(&mut rig);
+    let mut turn = 0;
+    let [first, all] = month("trials without an answer", &mut rig, |rig| {
+        in_turn(rig, &offers, &mut turn);
+        rig.server.down = rig.record().is_some_and(|r| r.trial.is_some());
+    });
+    let outcome = rig.server.seen.as_ref().unwrap().outcome.unwrap();
+    assert_eq!((outcome.ending, outcome.reason), (Ending::WentBack, Reason::NoCheckIn.code()));
+    assert!(turn > 50, "{turn} trials");
+    assert!(first <= 40 && all <= 220, "{first}, {all}");
+}
+
+#[test]
+fn answers_now_here_now_there_write_little() {
+    let mut rig = commissioned();
+    rig.air.points.push(AccessPoint::new("meadow", "published test phrase"));
+    let envelope = sealed(&rig, &bundle(&["larkfield", "meadow"]), 2);
+    let digest = rig.offer(envelope, None);
+    assert!(rig.until(900, |r| super::tests::ended(r, digest) == Some((Ending::Kept, 0))).unwrap());
+    rig.server.offer = None;
+    let (mut last, mut changes) = (None, 0);
+    let before = rig.board().flash.most_erased();
+    for _ in 0..2 * DAY {
+        // It answers nobody who comes by the network of its last answer.
+        let now = rig.node.as_ref().and_then(|n| n.agent().network());
+        rig.server.down = now.is_none() || now == last;
+        let seen = rig.server.seen.as_ref().map(|s| s.counter);
+        rig.second().unwrap();
+        if rig.server.seen.as_ref().map(|s| s.counter) != seen {
+            (last, changes) = (now, changes + 1);
+        }
+    }
+    let erases = rig.board().flash.most_erased() - before;
+    println!("flash wear, networks in turn: {erases} erases of one sector in 2 days, {changes} changes");
+    assert!(changes > 100, "{changes}");
+    assert!(erases <= 6, "{erases}");
+}
