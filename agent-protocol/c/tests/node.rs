@@ -1,9 +1,13 @@
-//! The node through its C functions: what it checks, and what it does when callbacks fail.
+//! The node through its C functions: what it checks, and what it does when callbacks fail. What it
+//! says, is answered and keeps is held against `docs/pintle.cddl`.
 
 #![allow(
     clippy::multiple_unsafe_ops_per_block,
     reason = "callbacks that hand on what they were given; refusals of several calls in a row"
 )]
+
+#[path = "../../../tests/tests/schema/mod.rs"]
+mod schema;
 
 use pintle_c::*;
 use pintle_protocol::sim::LAYOUT;
@@ -16,6 +20,8 @@ struct Drivers {
     chance: Chance,
     restarts: u32,
     requests: u32,
+    /// Path and body of the last request.
+    asked: (String, Vec<u8>),
     /// Called back from `pressed`, and what that brought.
     meddles_with: *mut PintleNode,
     meddling: Vec<PintleCode>,
@@ -116,6 +122,21 @@ unsafe extern "C" fn request(c: *mut c_void, request: *const PintleRequest) {
     // SAFETY: as above.
     let d = unsafe { drivers(c) };
     d.requests += 1;
+    // SAFETY: the node hands over a good one.
+    let asked = unsafe { &*request };
+    // SAFETY: ended by a zero, as the header says.
+    let path = unsafe { std::ffi::CStr::from_ptr(asked.path) }.to_str().unwrap();
+    let body = match asked.body_len {
+        0 => &[],
+        // SAFETY: good for its length.
+        len => unsafe { std::slice::from_raw_parts(asked.body, len) },
+    };
+    d.asked = (path.to_owned(), body.to_vec());
+    match path {
+        "/node/claim" => schema::holds_each_shape("claim-message", body),
+        "/node/check-in" => schema::holds_each_shape("check-in-message", body),
+        _ => assert!(body.is_empty(), "{path}"),
+    }
     // SAFETY: handed on as it came.
     assert_eq!(unsafe { pintle_virtual_request(d.hardware, request) }, PintleCode::Ok);
 }
@@ -150,6 +171,7 @@ impl Bench {
             chance: Chance::Good,
             restarts: 0,
             requests: 0,
+            asked: Default::default(),
             meddles_with: null_mut(),
             meddling: Vec::new(),
         });
@@ -203,8 +225,26 @@ impl Bench {
         // SAFETY: both are good.
         let went_on = unsafe { pintle_virtual_second(self.drivers.hardware, &raw mut event) };
         assert_eq!(went_on, PintleCode::Ok);
+        if event.kind == PintleEventKind::Response as u8 && (200..300).contains(&event.status) {
+            // SAFETY: good until the next call.
+            let answer = unsafe { std::slice::from_raw_parts(event.body, event.body_len) };
+            let (path, asked) = &self.drivers.asked;
+            schema::exchange_holds(path, Some(asked), event.status, answer);
+        }
         self.now += 1000;
-        self.poll_with(&raw const event)
+        let code = self.poll_with(&raw const event);
+        self.keeps();
+        code
+    }
+
+    /// The boot records in flash are what the contract says.
+    fn keeps(&self) {
+        for sector in LAYOUT.record {
+            for place in self.sector(sector).chunks(2048).filter(|place| place.starts_with(b"PBR1")) {
+                let len = usize::from(u16::from_le_bytes([place[4], place[5]]));
+                schema::holds_each_shape("boot-record", &place[12..12 + len]);
+            }
+        }
     }
 
     fn heard(&self) -> PintleVirtualHeard {

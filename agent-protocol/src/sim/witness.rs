@@ -2,8 +2,7 @@
 
 use super::board::OwnedRequest;
 use crate::agent::Agent;
-use crate::cbor::{Item, encode_message};
-use crate::schema::{exchange_holds, holds_each_shape};
+use crate::schema::{exchange_holds, holds_each_shape, kept};
 
 /// What a board sends, whoever hears it.
 pub(super) fn sent(request: &OwnedRequest) {
@@ -28,17 +27,7 @@ pub(super) fn card(bytes: &[u8]) {
 
 /// What a node has just saved.
 pub(super) fn saved(agent: &Agent) {
-    held("boot-record", agent.record());
-    held("trust-anchors", agent.anchors());
-    if let Some(bundle) = agent.bundle() {
-        held("bundle", bundle);
-    }
-}
-
-fn held(rule: &str, message: &dyn Item) {
-    let mut bytes = vec![0; 4096];
-    let len = encode_message(message, &mut bytes).expect("what is kept can be written");
-    holds_each_shape(rule, &bytes[..len]);
+    kept(agent);
 }
 
 /// The hook itself can fail: a record that the contract does not know is found out.
@@ -53,5 +42,5 @@ fn what_breaks_the_contract_is_found() {
         reason: 999,
         detail: 0,
     };
-    held("boot-record", &BootRecord { outcome: Some(outcome), ..BootRecord::default() });
+    crate::schema::written("boot-record", &BootRecord { outcome: Some(outcome), ..BootRecord::default() });
 }

@@ -1,6 +1,10 @@
 //! The real node core on a virtual board, reaching a real server over loopback. The server's clock
-//! is moved by hand, a second for each second of the node's.
+//! is moved by hand, a second for each second of the node's. All that the two say to each other, and
+//! all that the node keeps, is held against `docs/pintle.cddl`.
 #![allow(dead_code, unreachable_pub, reason = "each test binary uses a part")]
+
+#[path = "../../../tests/tests/schema/mod.rs"]
+mod schema;
 
 use pintle_protocol::agent::Node;
 use pintle_protocol::board::Event;
@@ -24,6 +28,7 @@ pub struct Screwed {
 impl Screwed {
     /// With these images burnt in, and this starter card.
     pub fn new(name: &str, net: &[u8], io: &[u8], card: &[u8], network: (&str, &str)) -> Self {
+        schema::holds("starter-card", card);
         let board = VirtualBoard::new(name, net, io, card, Door::at_rest(false), Chance::new(1, name));
         let air = Air { points: vec![AccessPoint::new(network.0, network.1)] };
         Self { node: None, dark: Some(board), started_at: 0, air, now: 0 }
@@ -67,6 +72,7 @@ impl Screwed {
             },
             Some(other) => node.poll(at, other.event()),
         };
+        schema::kept(node.agent());
         match outcome {
             Ok(()) if !node.board.wants_restart() => self.node = Some(node),
             Ok(()) => {
@@ -107,15 +113,19 @@ pub fn until(
 }
 
 fn carry(addr: SocketAddr, request: &OwnedRequest) -> Option<(u16, Vec<u8>)> {
-    match request {
-        OwnedRequest::Claim(body) => http(addr, "POST", "/node/claim", "", body),
-        OwnedRequest::CheckIn(body) => http(addr, "POST", "/node/check-in", "", body),
-        OwnedRequest::Envelope(digest) => http(addr, "GET", &format!("/node/envelope/{digest}"), "", &[]),
+    let none: &[u8] = &[];
+    let (method, path, range, body) = match request {
+        OwnedRequest::Claim(body) => ("POST", "/node/claim".to_owned(), String::new(), &body[..]),
+        OwnedRequest::CheckIn(body) => ("POST", "/node/check-in".to_owned(), String::new(), &body[..]),
+        OwnedRequest::Envelope(digest) => ("GET", format!("/node/envelope/{digest}"), String::new(), none),
         OwnedRequest::Payload { digest, offset, len } => {
             let range = format!("Range: bytes={offset}-{}\r\n", u64::from(*offset) + u64::from(*len) - 1);
-            http(addr, "GET", &format!("/node/payload/{digest}"), &range, &[])
+            ("GET", format!("/node/payload/{digest}"), range, none)
         }
-    }
+    };
+    let (status, answer) = http(addr, method, &path, &range, body)?;
+    schema::exchange_holds(&path, Some(body), status, &answer);
+    Some((status, answer))
 }
 
 /// One request; status and body, or `None` if no answer came.

@@ -6,7 +6,8 @@ use cddl::validator::Validator;
 use cddl::validator::cbor::CBORValidator;
 use cddl::validator::cbor_value::decode_cbor;
 use minicbor::Decoder;
-use pintle_protocol::cbor::{Limits, check};
+use pintle_protocol::agent::Agent;
+use pintle_protocol::cbor::{Item, Limits, check, encode_message};
 // One of the test programs has no prelude of its own.
 use std::borrow::ToOwned;
 use std::boxed::Box;
@@ -130,6 +131,24 @@ pub fn exchange_holds(path: &str, asked: Option<&[u8]>, status: u16, body: &[u8]
         200..300 => {}
         _ => holds_each_shape("node-error", body),
     }
+}
+
+/// Holds what a node keeps against its rules.
+#[track_caller]
+pub fn kept(agent: &Agent) {
+    written("boot-record", agent.record());
+    written("trust-anchors", agent.anchors());
+    if let Some(bundle) = agent.bundle() {
+        written("bundle", bundle);
+    }
+}
+
+/// Holds a message, as it is written, against its rule.
+#[track_caller]
+pub fn written(rule: &str, message: &dyn Item) {
+    let mut bytes = [0; 4096];
+    let len = encode_message(message, &mut bytes).expect("what is kept can be written");
+    holds_each_shape(rule, &bytes[..len]);
 }
 
 /// Holds an envelope against what nodes take, and against what the operator's side writes for the
