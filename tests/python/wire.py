@@ -15,12 +15,13 @@ import zlib
 from pathlib import Path
 
 import cbor2
+from cryptography.exceptions import InvalidTag
 from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 from cryptography.hazmat.primitives.asymmetric.x25519 import X25519PrivateKey, X25519PublicKey
 from cryptography.hazmat.primitives.ciphers.aead import ChaCha20Poly1305
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
-from cryptography.hazmat.primitives.keywrap import aes_key_unwrap, aes_key_wrap
+from cryptography.hazmat.primitives.keywrap import InvalidUnwrap, aes_key_unwrap, aes_key_wrap
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
 ED25519, SHA_256, CHACHA, ECDH = -19, -16, 24, -29
@@ -204,6 +205,25 @@ def image_refused(parameters, version, payload, node, klass):
     return None if meet and profile[0] == other["profile"][0] else 310
 
 
+def carried_out(commands, node):
+    """Why a procedure for the spare slot 1 stops before its content counts, or None; its parameters."""
+    parameters, pairs = {}, list(zip(commands[::2], commands[1::2]))
+    if 22 in dict(pairs):
+        return 107, parameters
+    for step, (command, argument) in enumerate(pairs, start=1):
+        if step > 512:
+            return 110, parameters
+        if command == 20:
+            parameters |= argument
+        elif command == 12 and argument != 0:
+            return 100, parameters
+        elif command == 24 and parameters.get(24) != node:
+            return 104, parameters
+        elif command == 14 or command == 5 and parameters.get(5) != 1:
+            return 108, parameters
+    return None, parameters
+
+
 def envelope_refused(v, node, keys, klass):
     """Reason for which a node refuses an envelope that one of its keys has signed, or None."""
     message, payload = bytes.fromhex(v["message"]), bytes.fromhex(v["payload"])
@@ -216,20 +236,25 @@ def envelope_refused(v, node, keys, klass):
     if cbor2.loads(signed)[1].hex() != v["offered"]:
         return 109
     shared, install = cbor2.loads(cbor2.loads(manifest[3])[4]), cbor2.loads(manifest[20])
-    if 14 in install[::2]:
-        return 108
-    parameters = {**shared[1], **install[1]}
+    stopped, parameters = carried_out(shared + install, node["id"])
+    if stopped:
+        return stopped
     if role == "image":
         version = cbor2.loads(manifest[6]) if 6 in manifest else None
         return image_refused(parameters, version, payload, node, klass)
     content = parameters[18]
     if role == "bundle":
-        content, _, _ = unseal(bytes.fromhex(keys["sealing"]["private"]), parameters[19], content)
+        try:
+            content, _, _ = unseal(bytes.fromhex(keys["sealing"]["private"]), parameters[19], content)
+        except (ValueError, InvalidTag, InvalidUnwrap):
+            return 300
         return None if decoded(content) else 301
     anchors = decoded(content)
     if anchors is None:
         return 320
     all_keys = [anchors[0], *anchors[1], *anchors[2], anchors[3]]
+    if bytes(32) in all_keys:
+        return 320
     return None if len(set(all_keys)) == len(all_keys) else 320
 
 
@@ -246,6 +271,34 @@ def trial_lost(v, node, settings):
     if position == 0 or not flags & 0x40:
         return 401
     return None if position == v["before"] else 402
+
+
+def transferred(frames):
+    """What a loader holds that has heard these questions, and would have given these answers."""
+    size, digest, taken, whole = 0, {}, b"", False
+    for number, (question, answer) in enumerate(frames, start=1):
+        kind, payload = question[0], question[3:-2]
+        assert question == frame(kind, number, payload)
+        done = 0
+        if kind == 5:
+            # The same once more: what was taken since stays.
+            assert size in (0, struct.unpack("<I", payload)[0])
+            (size,) = struct.unpack("<I", payload)
+        elif kind == 6:
+            assert digest.setdefault(payload[0], payload[1:]) == payload[1:]
+            done = len(taken)
+        elif kind == 7:
+            assert struct.unpack_from("<I", payload)[0] == len(taken) and 1 <= len(payload[4:]) <= 20
+            taken += payload[4:]
+            done = len(taken)
+        elif kind == 8:
+            whole = len(taken) == size and sha256(taken) == digest[0] + digest[1]
+            assert whole
+            done = size
+        else:
+            assert kind == 4 and not whole or kind == 9 and whole
+        assert answer == frame(131, number, struct.pack("<I", done)), (number, answer.hex(), done)
+    return taken
 
 
 def check(folder):
@@ -285,6 +338,9 @@ def check(folder):
             same("code digest", c[5], sha256(code))
             same("proof", c[6], claim_proof(code, c[1], c[2], c[3], c[4]))
             same("keys", (c[2], c[3]), (public["node"], public["sealing"]))
+    for v in load("messages.json")["errors"]:
+        fields = cbor2.loads(bytes.fromhex(v["message"]))
+        same(v["rule"], (list(fields), fields[0], type(fields[1])), ([0, 1], v["number"], str))
 
     for v in load("envelopes.json")["vectors"]:
         if v["rule"] == "suit-envelope":
@@ -323,6 +379,10 @@ def check(folder):
     same("CRC", f"{crc16(b'123456789'):04x}", link["crc_check"]["crc"])
     for v in link["vectors"]:
         same(v["name"], frame(v["kind"], v["sequence"], bytes.fromhex(v["payload"])).hex(), v["frame"])
+    io_image = bytes.fromhex(load("images.json")["vectors"][1]["image"])
+    for v in link["transfers"]:
+        frames = [(bytes.fromhex(f["question"]), bytes.fromhex(f["answer"])) for f in v["frames"]]
+        same(v["name"], transferred(frames), io_image)
     values = b"".join(struct.pack("<I", value) for value in link["settings"])
     same("settings", max(crc16(values), 1), link["settings_sum"])
 
@@ -336,8 +396,9 @@ def check(folder):
 
     refused = load("refused.json")
     net_class = bytes.fromhex(keys_file["net_class"])
+    refused["node"]["id"] = bytes.fromhex(keys_file["node"])
     for v in refused["envelopes"]:
-        if v["reason"] in (106, 108, 109, 201, 202, 203, 301, 310, 320):
+        if v["reason"] in (104, 106, 108, 109, 110, 201, 202, 203, 300, 301, 310, 320):
             same(v["name"], envelope_refused(v, refused["node"], keys, net_class), v["reason"])
     for v in refused["trials"]:
         same(v["name"], trial_lost(v, refused["node"], link["settings_sum"]), v["reason"])

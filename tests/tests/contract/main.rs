@@ -9,6 +9,7 @@ mod samples;
 #[path = "../server_common/mod.rs"]
 mod server_common;
 mod shapes;
+mod transfers;
 mod vectors;
 
 use server_common::schema;

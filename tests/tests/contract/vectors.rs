@@ -5,7 +5,8 @@
 use super::refused;
 use super::samples::{self as s, Key};
 use super::schema;
-use pintle_protocol::checkin::Offer;
+use crate::server_common::Server;
+use pintle_protocol::checkin::{CheckIn, Offer};
 use pintle_protocol::cose::encrypt::{CONTEXT, ENC_STRUCTURE};
 use pintle_protocol::cose::{AAD_CHECK_IN, AAD_CLAIM, AAD_REPLY, AAD_REPORT, StaticSecret, key};
 use pintle_protocol::id::{Chip, Digest, PublicKey};
@@ -63,14 +64,15 @@ fn every_vector_holds_against_the_cddl() {
         if file == "refused.json" {
             continue;
         }
-        for vector in value["vectors"].as_array().unwrap() {
+        let errors = value["errors"].as_array().into_iter().flatten();
+        for vector in value["vectors"].as_array().unwrap().iter().chain(errors) {
             if let Some(rule) = vector["rule"].as_str() {
                 schema::holds(rule, &hex::decode(vector["message"].as_str().unwrap()).unwrap());
                 held += 1;
             }
         }
     }
-    assert_eq!(held, 19);
+    assert_eq!(held, 27);
 }
 
 fn diagnostic(bytes: &[u8]) -> String {
@@ -121,6 +123,61 @@ fn message(name: &str, rule: &str, key: Key, aad: &[u8], payload: &[u8]) -> Valu
     })
 }
 
+/// What a server answers otherwise than with 2xx: status, number, and a sentence for the log.
+const ERRORS: [(u16, u8, &str); 8] = [
+    (404, 1, "the node is not known here"),
+    (403, 2, "the node's keys are not admitted"),
+    (401, 3, "the signature does not verify"),
+    (409, 4, "the counter is 1024, it must be higher than 1024"),
+    (426, 5, "the message has protocol version 2, this server speaks 1"),
+    (410, 9, "the node was taken out of service"),
+    (404, 10, "there is nothing here"),
+    (416, 11, "the range is beyond the 200 bytes that there are"),
+];
+
+fn error(number: u8, sentence: &str) -> Vec<u8> {
+    let mut e = minicbor::Encoder::new(Vec::new());
+    e.map(2).unwrap().u8(0).unwrap().u8(number).unwrap().u8(1).unwrap().str(sentence).unwrap();
+    e.into_writer()
+}
+
+/// A real server says each of them, byte for byte.
+#[test]
+fn a_server_says_the_errors_of_the_vectors() {
+    let server = Server::start();
+    let path = format!("/api/v1/nodes/{}", s::node());
+    let check_in = |change: &dyn Fn(&mut CheckIn)| {
+        let mut message = s::first_check_in();
+        change(&mut message);
+        s::signed(&s::signing(s::NODE), &s::plain(&message), AAD_CHECK_IN)
+    };
+    let first = check_in(&|_| ());
+    let other = s::signed(&s::signing(s::ROOT), &s::plain(&s::first_check_in()), AAD_CHECK_IN);
+    let newer = check_in(&|m| m.protocol = 2);
+    let image = s::image(Chip::Net);
+    let payload = format!("/api/v1/payloads/{}", Digest::of(&image));
+    let parcel = format!("/node/payload/{}", Digest::of(&image));
+    let post = |body: &[u8]| server.send_anything("POST", "/node/check-in", &[], body);
+    let mut said = vec![post(&first)];
+    let wish = json!({"name": "Cart shed", "class": s::net_class().to_string(),
+        "code_digest": Digest::of(&s::CLAIM_CODE).to_string()});
+    server.good("PUT", &path, &wish);
+    let claim = s::signed(&s::signing(s::NODE), &s::plain(&s::claim()), AAD_CLAIM);
+    assert_eq!(server.send("POST", "/node/claim", &[], &claim).status, 202);
+    said.push(post(&first));
+    let keys = json!({"signing_key": s::NODE.2, "sealing_key": s::SEALING.2});
+    server.good("POST", &format!("{path}/admit"), &keys);
+    assert_eq!(post(&first).status, 200);
+    said.extend([post(&other), post(&first), post(&newer)]);
+    server.good("POST", &format!("{path}/retire"), &Value::Null);
+    said.push(post(&first));
+    said.push(server.send_anything("GET", &parcel, &[], b""));
+    assert_eq!(server.operator("PUT", &payload, &image).status, 200);
+    said.push(server.send_anything("GET", &parcel, &[("Range", "bytes=200-300")], b""));
+    let said: Vec<_> = said.into_iter().map(|answer| (answer.status, answer.body)).collect();
+    assert_eq!(said, ERRORS.map(|(status, number, sentence)| (status, error(number, sentence))));
+}
+
 fn messages() -> Value {
     let offer = Offer { envelope: Digest::of(b"what is offered"), size: 612 };
     let claim = s::claim();
@@ -139,6 +196,11 @@ fn messages() -> Value {
             message("report of a pass", "report-message", s::NODE, AAD_REPORT, &passed_report()),
             message("report of a failure", "report-message", s::NODE, AAD_REPORT, &failed_report()),
         ],
+        "errors": ERRORS.map(|(status, number, sentence)| {
+            let bytes = error(number, sentence);
+            json!({"rule": "node-error", "status": status, "number": number,
+                "message": hex::encode(&bytes), "diagnostic": diagnostic(&bytes)})
+        }),
     })
 }
 
@@ -333,6 +395,7 @@ fn link() -> Value {
     json!({
         "about": "Frames between the two chips: docs/wire.md section 7. The settings are those of the bundle in envelopes.json.",
         "vectors": frames,
+        "transfers": super::transfers::vectors(),
         "crc_check": {"input": hex::encode(b"123456789"), "crc": "29b1",
             "source": "catalogue of parametrised CRC algorithms, CRC-16/IBM-3740"},
         "settings": settings.map(|(_, value)| value),

@@ -26,3 +26,29 @@ pub(crate) fn file() -> Value {
         "records": records,
     })
 }
+
+/// Every reason that shows in bytes has a row. The others need a radio, a server that has nothing, time, or flash.
+#[test]
+fn every_reason_that_shows_in_bytes_has_a_row() {
+    use pintle_protocol::reason::Reason as R;
+    use std::collections::BTreeSet;
+    let elsewhere = [
+        R::FetchFailed,
+        R::WriteFailed,
+        R::InvokeFailed,
+        R::NoNetwork,
+        R::NoCheckIn,
+        R::NetworkNotFound,
+        R::WrongPassphrase,
+        R::NoAddress,
+        R::NoServer,
+        R::FlashWorn,
+        R::LinkFailed,
+    ];
+    let file = file();
+    let rows = ["envelopes", "trials", "records"].map(|list| file[list].as_array().unwrap());
+    let shown: BTreeSet<u64> = rows.into_iter().flatten().filter_map(|row| row["reason"].as_u64()).collect();
+    let all =
+        R::ALL.iter().filter(|reason| !elsewhere.contains(reason)).map(|reason| u64::from(reason.code()));
+    assert_eq!(shown, all.collect());
+}
