@@ -31,6 +31,11 @@ fn signed_and_sealed() {
 }
 
 #[test]
+fn reports_and_where_they_point_to() {
+    run(&["report", "report-place", "capabilities"]);
+}
+
+#[test]
 fn manifests_signed_by_each_role() {
     run(&["manifest-"]);
 }
@@ -68,6 +73,8 @@ fn every_target_is_run_above() {
         "cose-sign1",
         "cose-encrypt",
         "envelope",
+        "report",
+        "capabilities",
         "manifest-",
         "node",
         "link-frame",

@@ -1,7 +1,7 @@
 //! Everything that reads CBOR, frames, notes and records.
 
 use super::random::Random;
-use super::seeds::{self, column, encoded};
+use super::seeds::{self, column, encoded, vectors};
 use super::{Target, cbor, must, way};
 use crate::samples::status;
 use pintle_protocol::board::Flash;
@@ -35,34 +35,34 @@ pub(super) fn targets() -> Vec<Target> {
         offer: Some(Offer { envelope: Digest([6; 32]), size: 700 }),
     };
     let network = seeds::bundle().networks[0].clone();
-    let vectors = column(include_str!("../../vectors/cbor_rfc8949.txt"), 1);
+    let published = column(include_str!("../../vectors/cbor_rfc8949.txt"), 1);
     let reports = column(include_str!("../../vectors/suit_reports.txt"), 1);
     let messages = [encoded(&claim), encoded(&check_in), encoded(&reply), seeds::plain_bundle()];
     vec![
         Target::new(
             "cbor",
             12_000,
-            vectors.into_iter().chain(reports).chain(messages).collect(),
+            published.into_iter().chain(reports).chain(messages).collect(),
             Box::new(plain_cbor),
         ),
         signed_messages(),
         sealed(),
         envelopes(&yard),
-        message::<Bundle>("bundle", vec![seeds::plain_bundle()], |b| {
+        message::<Bundle>("bundle", and(seeds::plain_bundle(), vectors("envelopes", "plaintext")), |b| {
             let _ = (node_refuses(b), settings(b), settings_sum(b));
             Ok(())
         }),
-        message::<CheckIn>("check-in", vec![encoded(&check_in)], |_| Ok(())),
-        message::<Claim>("claim", vec![encoded(&claim)], |c| {
+        message::<CheckIn>("check-in", and(encoded(&check_in), vectors("messages", "payload")), |_| Ok(())),
+        message::<Claim>("claim", and(encoded(&claim), vectors("messages", "payload")), |c| {
             let _ = pintle_protocol::checkin::claim_is_genuine(&[5; 16], c);
             Ok(())
         }),
-        message::<Reply>("reply", vec![encoded(&reply)], |_| Ok(())),
-        message::<StarterCard>("card", vec![yard.card(network)], |c| {
+        message::<Reply>("reply", and(encoded(&reply), vectors("messages", "payload")), |_| Ok(())),
+        message::<StarterCard>("card", and(yard.card(network), vectors("files", "message")), |c| {
             let _ = c.anchors.check();
             Ok(())
         }),
-        message::<TrustAnchors>("anchors", vec![encoded(&yard.anchors())], |a| {
+        message::<TrustAnchors>("anchors", and(encoded(&yard.anchors()), vectors("files", "message")), |a| {
             let _ = a.check();
             Ok(())
         }),
@@ -70,6 +70,11 @@ pub(super) fn targets() -> Vec<Target> {
         notes(),
         records(),
     ]
+}
+
+fn and(first: Vec<u8>, mut more: Vec<Vec<u8>>) -> Vec<Vec<u8>> {
+    more.push(first);
+    more
 }
 
 /// A claim and a check-in as a virtual node makes them.
@@ -133,6 +138,7 @@ fn signed_messages() -> Target {
     own.truncate(len);
     let mut all = column(include_str!("../../vectors/cose_sign1.txt"), 1);
     all.push(own);
+    all.extend(vectors("messages", "message"));
     let check = move |bytes: &[u8]| {
         if let Ok(parts) = sign1::layout(bytes) {
             let _ = parts.algorithm();
@@ -188,6 +194,8 @@ fn envelopes(yard: &Yard) -> Target {
     let mut all = own;
     all.extend(column(include_str!("../../vectors/suit_profile.txt"), 1));
     all.extend(column(include_str!("../../vectors/suit_examples.txt"), 1));
+    all.extend(vectors("envelopes", "message"));
+    all.extend(vectors("refused", "message"));
     let anchors = yard.anchors();
     let check = move |bytes: &[u8]| {
         let _ = peek(bytes);
@@ -232,12 +240,14 @@ fn frames() -> Target {
         Answer::No,
     ];
     let said = asks.iter().map(Ask::encode).chain(answers.iter().map(Answer::encode));
-    let seeds = said
+    let seeds: Vec<_> = said
         .filter_map(|(kind, payload)| {
             let mut frame = [0; FRAME_MAX];
             let len = encode_frame(kind, 1, &payload, &mut frame)?;
             Some(frame[..len].to_vec())
         })
+        .chain(["frame", "question", "answer"].into_iter().flat_map(|name| vectors("link", name)))
+        .chain(vectors("refused", "frame"))
         .collect();
     let check = |bytes: &[u8]| {
         let (kind, sequence, payload) = match decode_frame(bytes) {
@@ -269,7 +279,9 @@ fn frames() -> Target {
 
 /// A note that is taken says what its bytes say.
 fn notes() -> Target {
-    let seeds = Chip::ALL.map(|chip| seeds::image(chip, 3)[496..640].to_vec()).to_vec();
+    let mut seeds = Chip::ALL.map(|chip| seeds::image(chip, 3)[496..640].to_vec()).to_vec();
+    seeds.extend(vectors("images", "image"));
+    seeds.extend(vectors("refused", "image"));
     let check = |bytes: &[u8]| match ImageNote::find(bytes) {
         Ok(note) => {
             must(bytes.windows(64).any(|w| w == note.encode()), "a note comes back as another")?;
@@ -303,6 +315,7 @@ fn records() -> Target {
             seeds.push(flash.peek(0, 2 * SECTOR));
         }
     }
+    seeds.extend(vectors("files", "place"));
     let check = move |bytes: &[u8]| {
         let mut flash = SimFlash::new(2 * SECTOR as usize);
         flash.burn(0, &bytes[..bytes.len().min(2 * SECTOR as usize)]);

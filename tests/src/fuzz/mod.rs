@@ -16,6 +16,7 @@ mod mutate;
 mod node;
 mod processor;
 mod random;
+mod reports;
 mod seeds;
 
 use pintle_protocol::id::Digest;
@@ -70,7 +71,8 @@ impl Target {
 pub fn targets() -> Vec<Target> {
     let mut all = decoders::targets();
     all.extend(processor::targets());
-    all.push(node::target());
+    all.extend(node::targets());
+    all.extend(reports::targets());
     all.push(link::target());
     all.extend(files::targets());
     all

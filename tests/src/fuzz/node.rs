@@ -2,17 +2,106 @@
 
 use super::seeds::{self, image};
 use super::{Target, must, processor, way};
+use pintle_protocol::board::Flash;
 use pintle_protocol::checkin::Outcome;
+use pintle_protocol::cose::key::thumbprint;
 use pintle_protocol::id::{Chip, Digest, PublicKey, Role};
 use pintle_protocol::sim::rig::{Rig, Yard};
-use pintle_protocol::sim::{Door, LAYOUT};
+use pintle_protocol::sim::{Advert, Door, LAYOUT};
 use pintle_protocol::slots::Part;
 use std::cell::RefCell;
 
 /// Seconds that a node gets for an offer. Longer than a trial of the seeds' bundle.
 const SECONDS: u32 = 200;
 
-pub(super) fn target() -> Target {
+pub(super) fn targets() -> Vec<Target> {
+    vec![offers(), flash(), found()]
+}
+
+/// Where an input of `node-flash` may lie.
+const SECTORS: [u32; 8] = [
+    LAYOUT.record[0],
+    LAYOUT.record[1],
+    LAYOUT.secrets,
+    LAYOUT.card,
+    LAYOUT.conf[0],
+    LAYOUT.conf[1],
+    LAYOUT.keys[0],
+    LAYOUT.keys[1],
+];
+
+/// Whatever one sector holds, the node starts or says why not, and never without what it is known by.
+/// The input: which sector, then what is in it.
+fn flash() -> Target {
+    let (mut rig, _) = commissioned();
+    rig.power_cycle();
+    let seeds = SECTORS.iter().zip(0u8..).map(|(sector, n)| {
+        let held = rig.board().flash.peek(*sector, 4096);
+        let used = held.iter().rposition(|byte| *byte != 0xff).map_or(0, |last| last + 1);
+        [&[n], &held[..used]].concat()
+    });
+    let seeds = seeds.collect();
+    let rig = RefCell::new(rig);
+    let check = move |bytes: &[u8]| {
+        let Some((n, held)) = bytes.split_first() else { return Ok(0) };
+        let n = usize::from(*n) % SECTORS.len();
+        let mut rig = rig.borrow_mut().fork();
+        let board = rig.board();
+        board.flash.erase(SECTORS[n]).map_err(|fault| format!("{fault:?}"))?;
+        board.flash.burn(SECTORS[n], &held[..held.len().min(4096)]);
+        let started = rig.until(20, |_| false);
+        // Keys and card are there once; all else is there twice, or on the card.
+        let alone = [LAYOUT.secrets, LAYOUT.card].contains(&SECTORS[n]);
+        match started {
+            Err(fault) => {
+                must(alone, "it does not start")?;
+                Ok(way(&(n, fault)))
+            }
+            Ok(_) => {
+                must(rig.board().io.relay_pulses() == 0, "the relay was pulsed")?;
+                let record = rig.record().map(|r| (r.trial.is_some(), r.staged.is_some()));
+                Ok(way(&(n, record, rig.node.as_ref().map(|node| node.agent().bundle().is_some()))))
+            }
+        }
+    };
+    let mut target = Target::new("node-flash", 400, seeds, Box::new(check));
+    target.longest = 4097;
+    target
+}
+
+/// Whoever is heard on the local link, the node still comes back to its server. The input: whether the
+/// server's own key is named, then the address.
+fn found() -> Target {
+    let (rig, _) = commissioned();
+    let key = thumbprint(&rig.yard.anchors().server);
+    let seeds = ["https://pintle-0102.local:8443", "http://192.0.2.9:80", "https://", ""]
+        .iter()
+        .flat_map(|base| [0, 1].map(|own| [&[own], base.as_bytes()].concat()))
+        .collect();
+    let rig = RefCell::new(rig);
+    let check = move |bytes: &[u8]| {
+        let Some((own, base)) = bytes.split_first() else { return Ok(0) };
+        let mut rig = rig.borrow_mut().fork();
+        rig.server.next_seconds = 20;
+        let base = String::from_utf8_lossy(base);
+        let key = if own % 2 == 1 { key } else { [*own; 32] };
+        // Nobody answers, so that what was heard is asked; then everybody does.
+        for second in 0..90 {
+            rig.server.down = second < 60;
+            rig.board().adverts = vec![Advert { base: base.to_string(), key }];
+            rig.second().map_err(|fault| format!("the node does not start: {fault:?}"))?;
+        }
+        let last = rig.server.seen.as_ref().map_or(0, |s| s.counter);
+        let alive = rig.until(240, |r| r.server.seen.as_ref().is_some_and(|s| s.counter > last));
+        must(matches!(alive, Ok(true)), "the node no longer checks in")?;
+        Ok(way(&(own % 2, base.len().min(70), base.starts_with("http"))))
+    };
+    let mut target = Target::new("node-found", 120, seeds, Box::new(check));
+    target.longest = 100;
+    target
+}
+
+fn offers() -> Target {
     let (rig, public) = commissioned();
     let seeds = processor::manifests(&Yard::default(), public);
     let rig = RefCell::new(rig);

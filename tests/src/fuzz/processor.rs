@@ -25,6 +25,8 @@ pub(super) fn manifests(yard: &Yard, sealing_key: PublicKey) -> Vec<Vec<u8>> {
     let mut all = seeds::envelopes(yard, sealing_key, &seeds::bundle());
     all.extend(column(include_str!("../../vectors/suit_profile.txt"), 1));
     all.extend(column(include_str!("../../vectors/suit_examples.txt"), 1));
+    all.extend(seeds::vectors("envelopes", "message"));
+    all.extend(seeds::vectors("refused", "message").into_iter().filter(|m| m.starts_with(&[0xd8, 0x6b])));
     all.iter().map(|e| seeds::manifest(e)).filter(|m| !m.is_empty()).collect()
 }
 

@@ -23,6 +23,28 @@ pub(super) fn column(file: &str, column: usize) -> Vec<Vec<u8>> {
         .collect()
 }
 
+/// The bytes under a name, wherever it stands in a file of `docs/vectors`.
+pub(super) fn vectors(file: &str, name: &str) -> Vec<Vec<u8>> {
+    fn look(value: &serde_json::Value, name: &str, found: &mut Vec<Vec<u8>>) {
+        match value {
+            serde_json::Value::Array(list) => list.iter().for_each(|value| look(value, name, found)),
+            serde_json::Value::Object(map) => {
+                let here = map.get(name).and_then(|value| hex::decode(value.as_str()?).ok());
+                found.extend(here);
+                map.values().for_each(|value| look(value, name, found));
+            }
+            _ => {}
+        }
+    }
+    let path = format!("{}/../docs/vectors/{file}.json", env!("CARGO_MANIFEST_DIR"));
+    let text = std::fs::read_to_string(&path).unwrap_or_else(|fault| panic!("{path}: {fault}"));
+    let value = serde_json::from_str(&text).unwrap_or_else(|fault| panic!("{path}: {fault}"));
+    let mut found = Vec::new();
+    look(&value, name, &mut found);
+    assert!(!found.is_empty(), "docs/vectors/{file}.json has no {name}");
+    found
+}
+
 /// An encoded message.
 pub(super) fn encoded(message: &dyn pintle_protocol::cbor::Item) -> Vec<u8> {
     let mut out = vec![0; 8192];
