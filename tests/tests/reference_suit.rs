@@ -104,11 +104,14 @@ fn example(name: &str) -> Manifest<'static> {
 }
 
 /// What a board would do, written down. Components hold what was put there; those of the draft's
-/// examples, whose digests are patterns of no real image, are taken to hold what was asked for.
+/// examples, whose digests are patterns of no real image, are taken to hold what was asked for, but for
+/// the one question that is to go wrong.
 #[derive(Default)]
 struct Board {
     slot: u64,
     pretend: bool,
+    /// Which line of the log is answered with what the manifest does not want.
+    goes_wrong: Option<usize>,
     holds: BTreeMap<u8, Vec<u8>>,
     payloads: BTreeMap<String, Vec<u8>>,
     secret: Option<[u8; 32]>,
@@ -178,8 +181,17 @@ impl Board {
             Ask::Invoke { component } => (format!("invoke {component}"), Answer::Done),
             other => panic!("{other:?} is in none of these manifests"),
         };
+        let wrong = self.goes_wrong == Some(self.log.len());
         self.log.push(line);
-        answer
+        match (wrong, answer) {
+            (false, answer) => answer,
+            (true, Answer::Measured { digest, size }) => {
+                let mut other = digest;
+                other.0[31] ^= 1;
+                Answer::Measured { digest: other, size }
+            }
+            (true, _) => Answer::Failed,
+        }
     }
 
     fn carry_out(
@@ -200,11 +212,32 @@ impl Board {
 }
 
 fn update(manifest: &Manifest<'_>, slot: u64) -> Vec<String> {
-    Board::pretending(slot).carry_out(manifest, Run::update(manifest)).unwrap()
+    carried_out(manifest, slot, &Run::update(manifest))
 }
 
 fn invoke(manifest: &Manifest<'_>, slot: u64) -> Vec<String> {
-    Board::pretending(slot).carry_out(manifest, Run::invoke(manifest)).unwrap()
+    carried_out(manifest, slot, &Run::invoke(manifest))
+}
+
+/// What is asked, in order. Each question whose answer can be wrong is also answered wrongly: it stops
+/// right there, and says so.
+fn carried_out(manifest: &Manifest<'_>, slot: u64, run: &Run) -> Vec<String> {
+    let log = Board::pretending(slot).carry_out(manifest, run.clone()).unwrap();
+    for (n, line) in log.iter().enumerate().filter(|(_, line)| !line.starts_with("slot ")) {
+        let mut board = Board { goes_wrong: Some(n), ..Board::pretending(slot) };
+        let failure = board.carry_out(manifest, run.clone()).unwrap_err();
+        assert_eq!(board.log, log[..=n], "{line}");
+        let (command, kind) = match line.split(' ').next().unwrap() {
+            "fetch" => (Command::Fetch, FailureKind::Directive),
+            "write" => (Command::Write, FailureKind::Directive),
+            "copy" => (Command::Copy, FailureKind::Directive),
+            "measure" => (Command::ImageMatch, FailureKind::ImageOther),
+            "invoke" => (Command::Invoke, FailureKind::Directive),
+            other => panic!("{other}"),
+        };
+        assert_eq!((failure.command, failure.kind), (Some(command), kind), "{line}");
+    }
+    log
 }
 
 /// Source: the draft, appendix B: digests as printed there, signatures under the printed key.

@@ -11,6 +11,7 @@ mod schema;
 
 use pintle_c::*;
 use pintle_protocol::sim::LAYOUT;
+use proptest::prelude::*;
 use std::ffi::{c_char, c_void};
 use std::ptr::{null, null_mut};
 
@@ -382,6 +383,51 @@ fn without_chance_no_key_is_made_and_nothing_is_sent() {
             assert_eq!(bench.second(), PintleCode::Random);
         }
         assert_eq!(bench.drivers.requests, 1);
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 40, ..ProptestConfig::default() })]
+
+    /// Any events with bodies and addresses of any bytes and lengths: each is taken or refused as a whole,
+    /// and the node goes on.
+    #[test]
+    fn any_events_leave_a_node_that_goes_on(
+        events in proptest::collection::vec(
+            (0..9u8, 0..5u8, any::<i8>(), 80..620u16, proptest::collection::vec(any::<u8>(), 0..5000), 0..9u8),
+            1..40,
+        ),
+        own_key in any::<bool>(),
+    ) {
+        let mut bench = Bench::new();
+        prop_assert_eq!(bench.init(), (PintleCode::Ok, 0));
+        for (n, (kind, join_fault, rssi_dbm, status, bytes, what)) in events.iter().enumerate() {
+            for _ in 0..n % 4 {
+                prop_assert_eq!(bench.second(), PintleCode::Ok);
+            }
+            let text = bytes.iter().map(|byte| byte % 128).collect::<Vec<_>>();
+            let event = PintleEvent {
+                kind: *kind,
+                join_fault: *join_fault,
+                rssi_dbm: *rssi_dbm,
+                status: *status,
+                body: if *what == 0 { null() } else { bytes.as_ptr() },
+                body_len: if *what == 1 { usize::MAX } else { bytes.len() },
+                base: if what % 2 == 0 { text.as_ptr().cast() } else { bytes.as_ptr().cast() },
+                base_len: if *what == 2 { usize::MAX } else { bytes.len().min(usize::from(*what) * 16) },
+                key: [if own_key { 1 } else { *what }; 32],
+            };
+            bench.now += 1000;
+            let code = bench.poll_with(&raw const event);
+            let whole = matches!(code, PintleCode::Ok | PintleCode::Range | PintleCode::Length | PintleCode::Null);
+            prop_assert!(whole, "{:?} for kind {}", code, kind);
+        }
+        // A radio that said it had joined and had not is found out after ten minutes.
+        let before = bench.heard().counter;
+        let goes_on = (0..1500).any(|_| bench.second() != PintleCode::Ok || bench.heard().counter > before);
+        let heard = bench.heard();
+        prop_assert!(goes_on && heard.checked_in == 1 && heard.counter > before, "it no longer checks in");
+        prop_assert_eq!(heard.relay_pulses, 0);
     }
 }
 

@@ -165,6 +165,106 @@ proptest! {
     }
 }
 
+proptest! {
+    /// Any bytes of any length as an envelope, as trust anchors, or both: refused, and nothing given out.
+    #[test]
+    fn no_bytes_pass_for_an_envelope_or_for_anchors(
+        noise in proptest::collection::vec(any::<u8>(), 0..600), at in any::<proptest::sample::Index>(),
+        bit in 0..8u8, cut in any::<proptest::sample::Index>(), which in 0..6u8, kept in 0..9u64,
+    ) {
+        let image = image(Chip::Net);
+        let good = envelope(&image, NET, &rig::Yard::default().image);
+        let anchors = anchors();
+        prop_assert_eq!(verify(&good, &anchors, 0).0, PintleCode::Ok);
+        let flipped = |bytes: &[u8]| {
+            let mut bytes = bytes.to_vec();
+            let at = at.index(bytes.len());
+            bytes[at] ^= 1 << bit;
+            bytes
+        };
+        let (bytes, keys) = match which {
+            0 => (noise, anchors),
+            1 => (good, noise),
+            2 => (flipped(&good), anchors),
+            3 => (good, flipped(&anchors)),
+            4 => (good[..cut.index(good.len())].to_vec(), anchors),
+            _ => (good, anchors[..cut.index(anchors.len())].to_vec()),
+        };
+        let (code, brings, reason) = verify(&bytes, &keys, kept);
+        // A flipped bit in a key that signed nothing here is another set that verifies it all the same.
+        if code == PintleCode::Ok {
+            prop_assert!(which == 3 && kept < brings.sequence, "{}", which);
+        } else {
+            prop_assert!(matches!(code, PintleCode::Refused | PintleCode::Anchors), "{:?}", code);
+            prop_assert_eq!(code == PintleCode::Refused, reason != 0);
+            prop_assert_eq!((brings.sequence, brings.payload), (0, [0; 32]));
+        }
+    }
+
+    /// Any questions in any order, whole frames and broken ones: flash is never written outside the image
+    /// begun, and nothing is marked whole that does not measure so.
+    #[test]
+    fn a_loader_takes_any_frames(
+        asked in proptest::collection::vec((0..12u8, any::<[u8; 4]>(), 0..30usize, any::<bool>()), 1..60),
+    ) {
+        let mut chip = Chip2::default();
+        let store = store(&mut chip);
+        let mut loader = loader();
+        for (kind, number, len, whole) in asked {
+            // Small numbers, so that offsets and sizes fit now and then.
+            let number = u32::from_le_bytes(number) % if kind % 2 == 0 { 64 } else { 5000 };
+            let payload = [&number.to_le_bytes()[..], &[7; 23]].concat();
+            let mut frame = [0; 32];
+            let encoded = encode_frame(kind, 5, &payload[..len.min(27)], &mut frame).unwrap();
+            let len = if whole { encoded } else { len };
+            let (mut out, mut out_len) = ([0u8; 32], 77);
+            // SAFETY: all are good.
+            let code = unsafe {
+                pintle_loader_frame(&raw mut loader, &raw const store, frame.as_ptr(), len, out.as_mut_ptr(), &raw mut out_len)
+            };
+            match code {
+                PintleCode::Ok | PintleCode::Start => {
+                    let answered = decode_frame(&out[..out_len]).map(|(_, sequence, _)| sequence);
+                    prop_assert_eq!(answered, Ok(5));
+                }
+                PintleCode::Frame | PintleCode::Message | PintleCode::NotForLoader => {
+                    prop_assert_eq!(out_len, 77, "{:?}", code);
+                }
+                other => prop_assert!(false, "{:?}", other),
+            }
+            if let Some((size, digest)) = chip.marked {
+                prop_assert_eq!(Digest::of(&chip.bytes[..size as usize]), Digest(digest));
+            }
+        }
+    }
+
+    /// Any bytes as an image, any room for a text, any number of settings.
+    #[test]
+    fn notes_texts_and_settings_take_any_length(
+        bytes in proptest::collection::vec(any::<u8>(), 0..300), number in any::<u16>(), room in 0..80usize,
+    ) {
+        let mut note = PintleNote::default();
+        // SAFETY: both are good.
+        let code = unsafe { pintle_note_find(bytes.as_ptr(), bytes.len(), &raw mut note) };
+        prop_assert_eq!(code == PintleCode::Ok, ImageNote::find(&bytes).is_ok());
+        let mut text = [0x55 as c_char; 80];
+        // SAFETY: there is room.
+        let code = unsafe { pintle_reason_text(number % 600, text.as_mut_ptr(), room) };
+        prop_assert!(text[room..].iter().all(|c| *c == 0x55), "written behind the room");
+        if code == PintleCode::Ok {
+            // SAFETY: it is ended by a zero, as the code says.
+            let said = unsafe { CStr::from_ptr(text.as_ptr()) }.to_str().unwrap();
+            prop_assert_eq!(Some(said), Reason::from_code(number % 600).map(Reason::sentence));
+        }
+        let values = vec![u32::from(number); 2 * PINTLE_SETTINGS];
+        let (count, mut sum) = (room, 0);
+        let count = count.min(values.len());
+        // SAFETY: both are good.
+        let code = unsafe { pintle_settings_sum(values.as_ptr(), count, &raw mut sum) };
+        prop_assert_eq!(code == PintleCode::Ok, count == PINTLE_SETTINGS);
+    }
+}
+
 #[test]
 fn a_frame_of_c_is_the_frame_of_the_core() {
     let (mut out, mut len) = ([1u8; PINTLE_FRAME_MAX], 0);
@@ -359,6 +459,13 @@ fn envelope(image: &[u8], class: pintle_protocol::id::Uuid16, key: &SigningKey) 
     manifest.envelope(key).unwrap()
 }
 
+fn anchors() -> Vec<u8> {
+    let mut anchors = vec![0; 1024];
+    let len = encode_message(&rig::Yard::default().anchors(), &mut anchors).unwrap();
+    anchors.truncate(len);
+    anchors
+}
+
 fn verify(bytes: &[u8], anchors: &[u8], kept: u64) -> (PintleCode, PintleEnvelope, u16) {
     let device = PintleDevice { vendor: VENDOR.0, node: NODE.0, net_class: NET.0, io_class: IO.0 };
     let (mut out, mut refusal) = (PintleEnvelope::default(), PintleRefusal::default());
@@ -395,9 +502,7 @@ fn the_capability_report_is_the_cores() {
 #[test]
 fn an_envelope_is_verified_and_says_what_it_brings() {
     let yard = rig::Yard::default();
-    let mut anchors = vec![0; 1024];
-    let len = encode_message(&yard.anchors(), &mut anchors).unwrap();
-    anchors.truncate(len);
+    let anchors = anchors();
     let image = image(Chip::Io);
     let good = envelope(&image, IO, &yard.image);
     let (code, brings, reason) = verify(&good, &anchors, 6);
