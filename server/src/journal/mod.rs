@@ -9,6 +9,7 @@
 
 pub mod follow;
 pub mod head;
+pub mod quota;
 
 use crate::contract::{BadEntry, JournalCheck, JournalEntry, Seconds};
 use minicbor::Encoder;

@@ -10,7 +10,7 @@ use crate::store::rollouts::StoredPart;
 use crate::store::{
     Connection, JobFault, StoreFault, Unwritable, clock, history, journal, nodes, outcomes, rollouts as rows,
 };
-use pintle_protocol::checkin::{CheckIn, Offer, Phase};
+use pintle_protocol::checkin::{CheckIn, Offer, Outcome, Phase};
 use pintle_protocol::id::{Digest, NodeId, PublicKey};
 
 /// A check-in whose signature was verified.
@@ -93,11 +93,11 @@ pub(super) fn take_with(
     }
     let stored_counter = i64::try_from(counter).map_err(|_| Refused::Counter { counter })?;
 
-    let noticed = notice(conn, &row, &verified.check_in, now)?;
-    journal::append(conn, now, noticed)?;
+    let mut noticed = notice(conn, &row, &verified.check_in, now)?;
     if let Some(outcome) = &outcome {
-        outcomes::remember(conn, &node, outcome, now)?;
+        noticed.extend(remember(conn, &row, outcome, now)?);
     }
+    journal::append_caused(conn, now, noticed)?;
     nodes::note_check_in(conn, &node, stored_counter, &verified.bytes, now)?;
     if !verified.check_in.report.is_empty() {
         nodes::note_suit_report(conn, &node, &verified.check_in.report, now)?;
@@ -177,11 +177,11 @@ fn store(
     now: Seconds,
 ) -> Result<(), StoreFault> {
     rows::update_part(conn, before, after)?;
-    journal::append(conn, now, lines(conn, events, after.rollout, &after.title, now)?)
+    journal::append_caused(conn, now, lines(conn, events, after.rollout, &after.title, now)?)
 }
 
 /// What is worth writing down whatever rollouts there are: the first check-in, and whatever
-/// nobody sent.
+/// runs that nobody sent.
 fn notice(
     conn: &Connection,
     row: &NodeRow,
@@ -212,17 +212,30 @@ fn notice(
             lines.push(Line::new("not_sent", sentence));
         }
     }
-    let was = row.last.as_ref().and_then(|(_, last)| last.outcome);
-    if let Some(outcome) = check_in.outcome.filter(|o| row.last.is_some() && Some(*o) != was)
-        && !outcomes::was_meant(conn, &row.id, &outcome.envelope)?
-    {
-        let sentence = format!(
-            "{name} reports how envelope {} ended, which nobody sent it through this server",
-            outcome.envelope.short()
-        );
-        lines.push(Line::new("not_sent", sentence));
-    }
     Ok(lines.into_iter().map(|line| line.about(row.id)).collect())
+}
+
+/// Remembers how an update ended; a line if that is new, and nobody sent it.
+fn remember(
+    conn: &Connection,
+    row: &NodeRow,
+    outcome: &Outcome,
+    now: Seconds,
+) -> Result<Option<Line>, StoreFault> {
+    let is_new = outcomes::remember(conn, &row.id, outcome, now)?;
+    if !is_new || outcomes::was_meant(conn, &row.id, &outcome.envelope)? {
+        return Ok(None);
+    }
+    outcomes::forget_made_up(conn, &row.id)?;
+    if row.last.is_none() {
+        return Ok(None);
+    }
+    let sentence = format!(
+        "{} reports how envelope {} ended, which nobody sent it through this server",
+        row.name,
+        outcome.envelope.short()
+    );
+    Ok(Some(Line::new("not_sent", sentence).about(row.id)))
 }
 
 /// What runs as which component.

@@ -60,7 +60,7 @@ pub(crate) fn take(conn: &Connection, claim: &Claim, body: &[u8], now: Seconds) 
     }
     if nodes::add_claim(conn, claim, body, now)? {
         let sentence = format!("A claim to be {} came and waits to be checked and admitted", row.name);
-        journal::append(conn, now, vec![Line::new("claimed", sentence).about(row.id)])?;
+        journal::append_caused(conn, now, vec![Line::new("claimed", sentence).about(row.id)])?;
     }
     Ok(Taken::Waits)
 }

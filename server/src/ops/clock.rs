@@ -2,33 +2,30 @@
 
 use crate::clock::steady::{Cause, Change};
 use crate::journal::Line;
+use crate::journal::quota::MOST_LINES;
 use crate::store::{Connection, StoreFault, clock, journal, server, who};
 use crate::words::span;
 
-/// Lines of an hour about a clock that is set again and again, at most: it must not fill the journal.
-const MOST_LINES: u32 = 10;
-
-/// Writes down a change of the machine's clock against the server's own time.
+/// Writes down a change of the machine's clock against the server's own time. No more than [`MOST_LINES`] an
+/// hour: a clock that is set again and again must not fill the journal. Nor the table of its changes: beyond
+/// that, the newest one takes the place of the one before it, and only moments between those two are shown by
+/// a clock that was right a little earlier.
 pub(super) fn note(conn: &Connection, change: Change) -> Result<(), StoreFault> {
     let Change { at, ahead, by, cause } = change;
+    if clock::steps_since(conn, at - 3600)? > MOST_LINES {
+        clock::forget_newest_step(conn)?;
+    }
     clock::note_step(conn, at, ahead)?;
+    let often = clock::steps_since(conn, at - 3600)?;
     let far = span(by.saturating_abs());
-    let line = match cause {
+    let mut line = match cause {
         Cause::Set => {
-            let often = clock::steps_since(conn, at - 3600)?;
-            if often > MOST_LINES {
-                return Ok(());
-            }
             let what = if by < 0 {
                 format!("was set back by {far}")
             } else {
                 format!("was set forward by {far}, or the machine slept")
             };
-            let why = if often == MOST_LINES {
-                "it is set again and again, and that is not written down any more while it goes on like this"
-            } else {
-                "soaks, silence and sessions go on by the time that has really passed"
-            };
+            let why = "soaks, silence and sessions go on by the time that has really passed";
             Line::new("clock_set", format!("The machine's clock {what}: {why}"))
         }
         Cause::Away => {
@@ -46,5 +43,11 @@ pub(super) fn note(conn: &Connection, change: Change) -> Result<(), StoreFault> 
             Line::new("clock_behind", format!("The machine's clock stands {what}: {why}"))
         }
     };
+    if often > MOST_LINES {
+        return Ok(());
+    }
+    if often == MOST_LINES {
+        line.sentence += "; more changes of the clock are not written down while they go on like this";
+    }
     journal::append(conn, at, vec![line])
 }

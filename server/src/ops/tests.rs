@@ -15,6 +15,9 @@ use pintle_protocol::id::{Digest, Nonce, PublicKey, Uuid16};
 use pintle_protocol::version::{ActuationProfile, LinkRange, Version};
 use proptest::prelude::*;
 
+#[path = "bounds_tests.rs"]
+mod bounds;
+
 const INTERVALS: Intervals = Intervals { idle_seconds: 300, busy_seconds: 30 };
 
 fn key(n: u8) -> PublicKey {

@@ -37,6 +37,12 @@ pub fn note_step(conn: &Connection, at: Seconds, ahead: Seconds) -> Result<(), S
     Ok(())
 }
 
+/// Forgets the newest change of the machine's clock.
+pub fn forget_newest_step(conn: &Connection) -> Result<(), StoreFault> {
+    conn.execute("DELETE FROM clock_step WHERE at = (SELECT max(at) FROM clock_step)", [])?;
+    Ok(())
+}
+
 /// How often the machine's clock was set since this moment of the server's own time.
 pub fn steps_since(conn: &Connection, from: Seconds) -> Result<u32, StoreFault> {
     let sql = "SELECT count(*) FROM clock_step WHERE at >= :from";

@@ -3,6 +3,7 @@
 use super::values::{id, maybe_id};
 use super::{StoreFault, clock};
 use crate::contract::{JournalCheck, JournalEntry, JournalPage, Seconds};
+use crate::journal::quota::{REPEATABLE, Room, Used, take};
 use crate::journal::{Chain, Line, START};
 use pintle_protocol::id::Digest;
 use rusqlite::{Connection, OptionalExtension, Row, named_params};
@@ -34,6 +35,47 @@ pub fn append(conn: &Connection, now: Seconds, lines: Vec<Line>) -> Result<(), S
         })?;
     }
     Ok(())
+}
+
+/// [`append`] for what a node's messages cause: of what it can cause again and again, no more than there is
+/// room for. How much was written is kept in memory, so that what is not written down costs no disk; after a
+/// restart it is counted anew.
+pub fn append_caused(conn: &Connection, now: Seconds, lines: Vec<Line>) -> Result<(), StoreFault> {
+    let mut kept = Vec::new();
+    for mut line in lines {
+        match room(conn, &line, now)? {
+            Room::Free => {}
+            Room::Last => line.sentence += "; more of this is not written down for the next hour",
+            Room::None => continue,
+        }
+        kept.push(line);
+    }
+    append(conn, now, kept)
+}
+
+fn room(conn: &Connection, line: &Line, now: Seconds) -> Result<Room, StoreFault> {
+    let Some(node) = line.node.filter(|_| REPEATABLE.contains(&line.event)) else { return Ok(Room::Free) };
+    conn.execute_batch(
+        "CREATE TEMP TABLE IF NOT EXISTS quota (
+             node BLOB NOT NULL, event TEXT NOT NULL, rollout INTEGER NOT NULL,
+             since INTEGER NOT NULL, lines INTEGER NOT NULL, PRIMARY KEY (node, event, rollout)
+         ) STRICT, WITHOUT ROWID",
+    )?;
+    let (rollout, event) = (line.rollout.unwrap_or(0), line.event);
+    let used = conn
+        .prepare_cached(
+            "SELECT since, lines FROM quota WHERE node = :node AND event = :event AND rollout = :rollout",
+        )?
+        .query_row(named_params! { ":node": node.0, ":event": event, ":rollout": rollout }, |row| {
+            Ok(Used { since: row.get("since")?, lines: row.get("lines")? })
+        })
+        .optional()?;
+    let (used, room) = take(used, now);
+    conn.prepare_cached("INSERT OR REPLACE INTO quota VALUES (:node, :event, :rollout, :since, :lines)")?
+        .execute(named_params! {
+            ":node": node.0, ":event": event, ":rollout": rollout, ":since": used.since, ":lines": used.lines,
+        })?;
+    Ok(room)
 }
 
 /// Number and hash of the last entry; 0 and [`START`] before the first.

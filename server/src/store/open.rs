@@ -138,6 +138,8 @@ pub(crate) fn writer(path: &Path) -> Result<Connection, OpenFault> {
     connection.pragma_update(None, "synchronous", "FULL").map_err(fault)?;
     // In KiB when negative: what a group of check-ins changes stays in memory until it is committed.
     connection.pragma_update(None, "cache_size", -8192).map_err(fault)?;
+    // What is counted in passing needs no room on the disk.
+    connection.pragma_update(None, "temp_store", "MEMORY").map_err(fault)?;
     climb(&mut connection, path)?;
     Ok(connection)
 }

@@ -27,16 +27,21 @@ pub fn failed(conn: &Connection, node: &NodeId) -> Result<BTreeMap<Digest, Verdi
     Ok(found)
 }
 
-/// Remembers how an update ended. A failure stays, whatever the node says later.
-pub fn remember(conn: &Connection, node: &NodeId, outcome: &Outcome, now: Seconds) -> Result<(), StoreFault> {
-    conn.prepare_cached(
+/// Remembers how an update ended; true if that is new. A failure stays, whatever the node says later.
+pub fn remember(
+    conn: &Connection,
+    node: &NodeId,
+    outcome: &Outcome,
+    now: Seconds,
+) -> Result<bool, StoreFault> {
+    let mut insert = conn.prepare_cached(
         "INSERT INTO outcome (node, envelope, ending, reason, detail, at)
          VALUES (:node, :envelope, :ending, :reason, :detail, :now)
          ON CONFLICT (node, envelope) DO UPDATE SET
              ending = excluded.ending, reason = excluded.reason, detail = excluded.detail, at = excluded.at
              WHERE outcome.ending = 'kept' AND excluded.ending <> 'kept'",
-    )?
-    .execute(named_params! {
+    )?;
+    let changed = insert.execute(named_params! {
         ":node": node.0,
         ":envelope": outcome.envelope.0,
         ":ending": word_of(outcome.ending, ENDINGS),
@@ -44,10 +49,30 @@ pub fn remember(conn: &Connection, node: &NodeId, outcome: &Outcome, now: Second
         ":detail": outcome.detail,
         ":now": now,
     })?;
+    Ok(changed > 0)
+}
+
+/// What nobody sent and a node names all the same is kept for the newest so many: a node can make up digests
+/// for ever.
+pub const MOST_MADE_UP: u32 = 64;
+
+/// Forgets outcomes of envelopes that no rollout ever meant for this node, but for the newest
+/// [`MOST_MADE_UP`].
+pub fn forget_made_up(conn: &Connection, node: &NodeId) -> Result<(), StoreFault> {
+    conn.prepare_cached(
+        "WITH own AS (SELECT step.envelope, step.way_back FROM target JOIN step USING (rollout, wave, place)
+                      WHERE target.node = :node),
+             meant AS (SELECT envelope AS digest FROM own
+                       UNION SELECT way_back FROM own WHERE way_back IS NOT NULL)
+         DELETE FROM outcome WHERE node = :node AND envelope IN
+             (SELECT envelope FROM outcome WHERE node = :node AND envelope NOT IN (SELECT digest FROM meant)
+              ORDER BY at DESC, envelope LIMIT -1 OFFSET :most)",
+    )?
+    .execute(named_params! { ":node": node.0, ":most": MOST_MADE_UP })?;
     Ok(())
 }
 
-/// Notes that a node runs this; true if it was never seen to before.
+/// Notes that a node runs this; true if it was not seen to among the newest [`MOST_MADE_UP`].
 ///
 /// `component`: `net`, `io` (an image's digest) or `conf` (a manifest digest).
 pub fn note_seen(
@@ -65,6 +90,16 @@ pub fn note_seen(
         .execute(named_params! {
             ":node": node.0, ":component": component, ":digest": digest.0, ":now": now,
         })?;
+    if added > 0 {
+        conn.prepare_cached(
+            "DELETE FROM seen WHERE node = :node AND component = :component AND digest IN
+                 (SELECT digest FROM seen WHERE node = :node AND component = :component
+                  ORDER BY first_at DESC, digest = :digest DESC LIMIT -1 OFFSET :most)",
+        )?
+        .execute(named_params! {
+            ":node": node.0, ":component": component, ":digest": digest.0, ":most": MOST_MADE_UP,
+        })?;
+    }
     Ok(added > 0)
 }
 
