@@ -4,114 +4,36 @@
 
 mod server_common;
 
-use pintle_protocol::author::{BundleManifest, ImageManifest, KeysManifest, SealRandom, payload_uri};
-use pintle_protocol::bundle::{self, Address, Alarms, Bundle, DoorKind, Network, Policy, UnattendedClose};
+use pintle_protocol::author::KeysManifest;
+use pintle_protocol::bundle::{self, Bundle};
 use pintle_protocol::checkin::{Ending, Offer};
 use pintle_protocol::cose::SigningKey;
 use pintle_protocol::id::{Chip, Digest, NodeId, PublicKey, Uuid16};
-use pintle_protocol::image::{ImageNote, Quirk};
+use pintle_protocol::image::ImageNote;
 use pintle_protocol::reason::Reason;
-use pintle_protocol::sim::Door;
 use pintle_protocol::sim::rig::{IO, NET, NODE, Rig, VENDOR, Yard};
+use pintle_protocol::sim::{Door, sample};
 use pintle_protocol::suit::peek;
-use pintle_protocol::version::{ActuationProfile, LinkRange, Version};
+use pintle_protocol::version::LinkRange;
 use server_common::Server;
 use std::collections::BTreeMap;
 use std::path::Path;
 
 fn image(chip: Chip, minor: u16, class: Uuid16) -> Vec<u8> {
-    let note = ImageNote {
-        chip,
-        version: Version::new(1, minor, 0),
-        link: LinkRange { oldest: 1, newest: 2 },
-        profile: ActuationProfile { id: 1, version: 1 },
-        class,
-        quirk: Quirk::None,
-    };
-    let mut bytes = vec![0x13; 512];
-    bytes.extend_from_slice(&note.encode());
-    bytes.extend((0..3000u32).map(|n| (n * 31 % 251) as u8));
-    bytes
+    let note = sample::note(chip, minor, LinkRange { oldest: 1, newest: 2 });
+    sample::image(&ImageNote { class, ..note }, 3576)
 }
 
 fn packed(image: &[u8], sequence: u64, key: &SigningKey) -> Vec<u8> {
-    let note = ImageNote::find(image).unwrap();
-    let manifest = ImageManifest {
-        vendor: VENDOR,
-        class: note.class,
-        chip: note.chip,
-        sequence,
-        version: note.version,
-        digest: Digest::of(image),
-        size: image.len() as u32,
-        uri: &payload_uri(&Digest::of(image)),
-        reference_uri: "image",
-        link: note.link,
-        profile: note.profile,
-    };
-    manifest.envelope(key).unwrap()
+    sample::image_envelope(image, &ImageNote::find(image).unwrap(), sequence, key).unwrap()
 }
 
-fn bundle(node: NodeId, network: &Network) -> Bundle {
-    Bundle {
-        schema: bundle::SCHEMA,
-        salt: [7; 16],
-        node,
-        name: "cart shed".try_into().unwrap(),
-        networks: [network.clone()].into_iter().collect(),
-        wifi_change: None,
-        servers: [Address("https://192.0.2.7:8443".try_into().unwrap())].into_iter().collect(),
-        checkin_seconds: 300,
-        door: bundle::Door {
-            kind: DoorKind::Sectional,
-            open_below_mm: 450,
-            closed_above_mm: 2100,
-            hysteresis_mm: 20,
-            temperature_compensated: true,
-            pulse_ms: 500,
-            gap_ms: 1500,
-            travel_seconds: 20,
-        },
-        close: UnattendedClose {
-            enabled: false,
-            after_minutes: 30,
-            warn_tenths: 80,
-            sound: true,
-            light: true,
-            max_failed: 2,
-            blocked_by_co: true,
-            photo_sensor: true,
-            tone_hz: 2000,
-            pulses_tenths: 45,
-            flashes_tenths: 20,
-        },
-        alarms: Alarms {
-            co_fast_ppm: Some(300),
-            co_slow_ppm: Some(50),
-            co_slow_minutes: 60,
-            left_open_minutes: Some(15),
-            light_on_above: None,
-            light_minutes: 30,
-            co_curve_a_milli: 99_269,
-            co_curve_b_micro: -1_518_033,
-            co_r0_ohms: 9_289,
-        },
-        policy: Policy {
-            rest_seconds: 30,
-            trial_seconds: 120,
-            consent: false,
-            supply_min_mv: 4750,
-            supply_max_mv: 5250,
-        },
-    }
+fn bundle(node: NodeId) -> Bundle {
+    Bundle { node, ..bundle::sample::bundle() }
 }
 
 fn sealed(bundle: &Bundle, sequence: u64, sealing_key: PublicKey, key: &SigningKey) -> Vec<u8> {
-    let byte = sequence as u8;
-    let random = SealRandom { ephemeral: [byte + 1; 32], content_key: [byte + 2; 32], nonce: [byte; 12] };
-    let manifest =
-        BundleManifest { vendor: VENDOR, class: NET, sequence, sealing_key, reference_uri: "bundle" };
-    manifest.envelope(bundle, &random, key).unwrap()
+    sample::bundle_envelope(bundle, sequence, sealing_key, key).unwrap()
 }
 
 fn ended(rig: &Rig, digest: Digest) -> Option<(Ending, u16)> {
@@ -144,7 +66,6 @@ fn state(rig: &Rig) -> String {
 /// A node whose genuine history went through a real server, and what a thief finds in the folder.
 struct Theft {
     rig: Rig,
-    network: Network,
     /// Every envelope, by manifest digest.
     envelopes: BTreeMap<Digest, Vec<u8>>,
     /// The only signing key in the folder.
@@ -175,15 +96,12 @@ impl Theft {
         let server = Server { running, folder, token };
 
         let (net, io) = (image(Chip::Net, 0, NET), image(Chip::Io, 0, IO));
-        let network = Network {
-            ssid: heapless::Vec::from_slice(b"larkfield").unwrap(),
-            passphrase: "published test phrase".try_into().unwrap(),
-        };
-        let mut rig = Rig::new(&net, &io, Door::at_rest(false), network.clone());
+        let network = bundle::sample::network("larkfield");
+        let mut rig = Rig::new(&net, &io, Door::at_rest(false), network);
         assert!(rig.until(120, |r| r.server.seen.is_some()).unwrap());
         let sealing = rig.server.claim.as_ref().unwrap().sealing_key;
         let (old_image, new_image) = (image(Chip::Net, 1, NET), image(Chip::Net, 2, NET));
-        let first = sealed(&bundle(NODE, &network), 1, sealing, &rig.yard.bundle);
+        let first = sealed(&bundle(NODE), 1, sealing, &rig.yard.bundle);
         let old = packed(&old_image, 1, &rig.yard.image);
         let new = packed(&new_image, 2, &rig.yard.image);
         for (envelope, payload) in [(&first, None), (&old, Some(&old_image)), (&new, Some(&new_image))] {
@@ -216,7 +134,7 @@ impl Theft {
                 assert!(!bytes.windows(32).any(|w| w == key), "{} holds a key", path.display());
             }
         }
-        Self { rig, network, online: SigningKey::from_bytes(&online), envelopes, old, old_image, new_image }
+        Self { rig, online: SigningKey::from_bytes(&online), envelopes, old, old_image, new_image }
     }
 
     /// Offers an envelope, which must be refused for this reason and change nothing.
@@ -243,7 +161,7 @@ fn nothing_that_the_servers_own_key_signs_is_taken() {
     let io = image(Chip::Io, 9, IO);
     theft.refused("an io image", packed(&io, 91, &online), Some(&io), Reason::SignatureWrong);
     // Sealed to the node's true key, which the server knows: sealing alone proves nothing.
-    let mut open = bundle(NODE, &theft.network);
+    let mut open = bundle(NODE);
     open.policy.rest_seconds = 1;
     theft.refused("a bundle", sealed(&open, 92, sealing, &online), None, Reason::SignatureWrong);
     let mut anchors = theft.rig.yard.anchors();
@@ -274,7 +192,7 @@ fn what_once_was_genuine_is_not_taken_again_nor_by_another() {
     let (yard, other) = (theft.rig.yard.clone(), NodeId([0x44; 16]));
     let stranger = x25519_dalek::StaticSecret::from([0x45; 32]);
     let key = PublicKey(x25519_dalek::PublicKey::from(&stranger).to_bytes());
-    let theirs = sealed(&bundle(other, &theft.network), 50, key, &yard.bundle);
+    let theirs = sealed(&bundle(other), 50, key, &yard.bundle);
     theft.refused("another node's bundle", theirs, None, Reason::NodeOther);
     let foreign = image(Chip::Net, 5, Uuid16([0x99; 16]));
     theft.refused(
@@ -297,7 +215,7 @@ fn a_key_is_good_for_its_own_role_only() {
         Reason::RoleWrong,
     );
     theft.refused("an image by the root key", packed(&bad, 61, &yard.root), Some(&bad), Reason::RoleWrong);
-    let plan = bundle(NODE, &theft.network);
+    let plan = bundle(NODE);
     theft.refused(
         "a bundle by the image key",
         sealed(&plan, 62, sealing, &yard.image),

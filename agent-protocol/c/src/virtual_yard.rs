@@ -4,17 +4,15 @@
 use crate::code::PintleCode;
 use crate::raw;
 use crate::virtual_board::{PintleVirtual, with};
-use pintle_protocol::author::{BundleManifest, ImageManifest, SealRandom, payload_uri};
-use pintle_protocol::bundle::{
-    Address, Alarms, Bundle, Door as DoorSettings, DoorKind, Network, Policy, SCHEMA, UnattendedClose,
-};
+use pintle_protocol::bundle::sample::network;
+use pintle_protocol::bundle::{self, Bundle};
 use pintle_protocol::checkin::{Ending, Position};
 use pintle_protocol::cose::{SigningKey, thumbprint};
 use pintle_protocol::id::{Chip, Digest, PublicKey};
-use pintle_protocol::image::{ImageNote, Quirk};
-use pintle_protocol::sim::rig::{self, IO, NET, NODE, Server, VENDOR};
-use pintle_protocol::sim::{AccessPoint, Air, Chance, Door, OwnedRequest, VirtualBoard};
-use pintle_protocol::version::{ActuationProfile, LinkRange, Version};
+use pintle_protocol::image::ImageNote;
+use pintle_protocol::sim::rig::{self, Server};
+use pintle_protocol::sim::{AccessPoint, Air, Chance, Door, OwnedRequest, VirtualBoard, sample};
+use pintle_protocol::version::{LinkRange, Version};
 use std::vec::Vec;
 
 /// What the virtual server can offer.
@@ -86,92 +84,25 @@ pub(crate) struct Yard {
     offered: Option<Digest>,
 }
 
-const PASSPHRASE: &str = "published test phrase";
-
-fn network() -> Network {
-    Network {
-        ssid: heapless::Vec::from_slice(b"larkfield").unwrap_or_default(),
-        passphrase: heapless::String::try_from(PASSPHRASE).unwrap_or_default(),
-    }
-}
-
 fn image(chip: Chip, minor: u16) -> Vec<u8> {
-    let note = ImageNote {
-        chip,
-        version: Version::new(1, minor, 0),
-        link: LinkRange { oldest: 1, newest: 1 },
-        profile: ActuationProfile { id: 1, version: 1 },
-        class: if chip == Chip::Net { NET } else { IO },
-        quirk: Quirk::None,
-    };
-    let mut bytes = std::vec![0x13; 512];
-    bytes.extend_from_slice(&note.encode());
-    bytes.extend((0..9001u32).map(|n| (n * 31 % 251) as u8));
-    bytes
+    sample::image(&sample::note(chip, minor, LinkRange { oldest: 1, newest: 1 }), 9577)
 }
 
+/// The sample, but for a door that stays open if somebody leaves it so.
 fn bundle() -> Bundle {
-    let server = heapless::String::try_from("https://192.0.2.7:8443").unwrap_or_default();
-    Bundle {
-        schema: SCHEMA,
-        salt: [7; 16],
-        node: NODE,
-        name: heapless::String::try_from("cart shed").unwrap_or_default(),
-        networks: [network()].into_iter().collect(),
-        wifi_change: None,
-        servers: [Address(server)].into_iter().collect(),
-        checkin_seconds: 300,
-        door: DoorSettings {
-            kind: DoorKind::Sectional,
-            open_below_mm: 450,
-            closed_above_mm: 2100,
-            hysteresis_mm: 20,
-            temperature_compensated: true,
-            pulse_ms: 500,
-            gap_ms: 1500,
-            travel_seconds: 20,
-        },
-        close: UnattendedClose {
-            enabled: false,
-            after_minutes: 30,
-            warn_tenths: 80,
-            sound: true,
-            light: true,
-            max_failed: 2,
-            blocked_by_co: true,
-            photo_sensor: true,
-            tone_hz: 2000,
-            pulses_tenths: 45,
-            flashes_tenths: 20,
-        },
-        alarms: Alarms {
-            co_fast_ppm: Some(300),
-            co_slow_ppm: Some(50),
-            co_slow_minutes: 60,
-            left_open_minutes: Some(15),
-            light_on_above: None,
-            light_minutes: 30,
-            co_curve_a_milli: 99_269,
-            co_curve_b_micro: -1_518_033,
-            co_r0_ohms: 9_289,
-        },
-        policy: Policy {
-            rest_seconds: 30,
-            trial_seconds: 60,
-            consent: false,
-            supply_min_mv: 4750,
-            supply_max_mv: 5250,
-        },
-    }
+    let mut bundle = bundle::sample::bundle();
+    bundle.close.enabled = false;
+    bundle.policy.trial_seconds = 60;
+    bundle
 }
 
 impl Yard {
     pub(crate) fn new() -> (Self, VirtualBoard, Air) {
         let keys = rig::Yard::default();
         let (net, io) = (image(Chip::Net, 0), image(Chip::Io, 0));
-        let card = keys.card(network());
+        let card = keys.card(network("larkfield"));
         let board = VirtualBoard::new("here", &net, &io, &card, Door::at_rest(false), Chance::new(1, "c"));
-        let air = Air { points: std::vec![AccessPoint::new("larkfield", PASSPHRASE)] };
+        let air = Air { points: std::vec![AccessPoint::new("larkfield", &network("larkfield").passphrase)] };
         let server = Server::default();
         (Self { keys, server, io_image: io, sequence: 0, minor: 0, offered: None }, board, air)
     }
@@ -186,34 +117,11 @@ impl Yard {
 
     fn sealed(&self) -> Option<Vec<u8>> {
         let sealing_key = self.server.claim.as_ref()?.sealing_key;
-        let n = self.sequence as u8;
-        let random = SealRandom { ephemeral: [n + 1; 32], content_key: [n + 2; 32], nonce: [n; 12] };
-        let manifest = BundleManifest {
-            vendor: VENDOR,
-            class: NET,
-            sequence: self.sequence,
-            sealing_key,
-            reference_uri: "bundle",
-        };
-        manifest.envelope(&bundle(), &random, &self.keys.bundle).ok()
+        sample::bundle_envelope(&bundle(), self.sequence, sealing_key, &self.keys.bundle).ok()
     }
 
     fn packed(&self, image: &[u8], key: &SigningKey) -> Option<Vec<u8>> {
-        let note = ImageNote::find(image).ok()?;
-        let manifest = ImageManifest {
-            vendor: VENDOR,
-            class: note.class,
-            chip: note.chip,
-            sequence: self.sequence,
-            version: note.version,
-            digest: Digest::of(image),
-            size: u32::try_from(image.len()).ok()?,
-            uri: &payload_uri(&Digest::of(image)),
-            reference_uri: "image",
-            link: note.link,
-            profile: note.profile,
-        };
-        manifest.envelope(key).ok()
+        sample::image_envelope(image, &ImageNote::find(image).ok()?, self.sequence, key).ok()
     }
 
     fn offer(&mut self, what: u8) -> Result<(), PintleCode> {

@@ -4,7 +4,7 @@
 use super::tests::{bundle, commissioned, ended, image, packed, sealed};
 use crate::author::{BundleManifest, SealRandom};
 use crate::checkin::Ending;
-use crate::id::{Chip, Digest, PublicKey};
+use crate::id::{Chip, PublicKey};
 use crate::image::{ImageNote, Quirk};
 use crate::reason::Reason;
 use crate::sim::rig::{NET, Rig, VENDOR};
@@ -61,23 +61,9 @@ fn what_the_node_refuses_by_its_own_rules_is_reported_with_its_place() {
     let right = packed(&rig, Chip::Net, &large, 3);
     note.version.patch += 1;
     other[512..512 + crate::image::NOTE_LEN].copy_from_slice(&note.encode());
-    // The manifest of one image names the digest of another.
-    let envelope = {
-        let m = crate::author::ImageManifest {
-            vendor: VENDOR,
-            class: NET,
-            chip: Chip::Net,
-            sequence: 4,
-            version: ImageNote::find(&large).unwrap().version,
-            digest: Digest::of(&other),
-            size: other.len() as u32,
-            uri: &crate::author::payload_uri(&Digest::of(&other)),
-            reference_uri: "image",
-            link: note.link,
-            profile: note.profile,
-        };
-        m.envelope(&rig.yard.image).unwrap()
-    };
+    // The manifest of one image says what the note of another does.
+    let said = ImageNote::find(&large).unwrap();
+    let envelope = crate::sim::sample::image_envelope(&other, &said, 4, &rig.yard.image).unwrap();
     assert_ne!(envelope, right);
     let (reason, standard, record) = reported(&mut rig, &envelope, Some(&other));
     assert_eq!((reason, standard), (Reason::NoteOther, ReportReason::ConditionFailed));

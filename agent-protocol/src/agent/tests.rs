@@ -1,75 +1,36 @@
 //! The whole node on a virtual board, with a pretend server.
 
-use crate::author::{BundleManifest, ImageManifest, SealRandom, payload_uri};
-use crate::bundle::tests::larkfield_bundle;
-use crate::bundle::{Bundle, Network};
+use crate::bundle::Bundle;
+use crate::bundle::sample::network;
 use crate::checkin::{Ending, Position};
 use crate::cose::SigningKey;
 use crate::id::{Chip, Digest, PublicKey};
 use crate::image::{ImageNote, Quirk};
 use crate::interlock::{Hold, Holds};
 use crate::reason::Reason;
-use crate::sim::rig::{IO, NET, NODE, Rig, VENDOR};
-use crate::sim::{AccessPoint, Door};
-use crate::version::{ActuationProfile, LinkRange, Version};
+use crate::sim::rig::{Rig, VENDOR};
+use crate::sim::{AccessPoint, Door, sample};
+use crate::version::{LinkRange, Version};
 use std::vec::Vec;
 
 pub(crate) fn image(chip: Chip, minor: u16, link: (u8, u8), quirk: Quirk) -> Vec<u8> {
-    let note = ImageNote {
-        chip,
-        version: Version::new(1, minor, 0),
-        link: LinkRange { oldest: link.0, newest: link.1 },
-        profile: ActuationProfile { id: 1, version: 1 },
-        class: if chip == Chip::Net { NET } else { IO },
-        quirk,
-    };
-    let mut bytes = vec![0x13; 512];
-    bytes.extend_from_slice(&note.encode());
-    bytes.extend((0..9000u32).map(|n| (n * 31 % 251) as u8));
-    bytes
-}
-
-fn network(ssid: &str) -> Network {
-    Network {
-        ssid: heapless::Vec::from_slice(ssid.as_bytes()).unwrap(),
-        passphrase: "published test phrase".try_into().unwrap(),
-    }
+    let link = LinkRange { oldest: link.0, newest: link.1 };
+    sample::image(&ImageNote { quirk, ..sample::note(chip, minor, link) }, 9576)
 }
 
 pub(crate) fn bundle(networks: &[&str]) -> Bundle {
-    let mut b = larkfield_bundle();
-    b.node = NODE;
-    b.networks = networks.iter().map(|n| network(n)).collect();
-    b
+    let networks = networks.iter().map(|ssid| network(ssid)).collect();
+    Bundle { networks, ..crate::bundle::sample::bundle() }
 }
 
 pub(crate) fn sealed(rig: &Rig, bundle: &Bundle, sequence: u64) -> Vec<u8> {
-    let random = SealRandom {
-        ephemeral: [sequence as u8 + 1; 32],
-        content_key: [sequence as u8 + 2; 32],
-        nonce: [sequence as u8; 12],
-    };
     let sealing_key = rig.server.claim.as_ref().unwrap().sealing_key;
-    let m = BundleManifest { vendor: VENDOR, class: NET, sequence, sealing_key, reference_uri: "bundle" };
-    m.envelope(bundle, &random, &rig.yard.bundle).unwrap()
+    sample::bundle_envelope(bundle, sequence, sealing_key, &rig.yard.bundle).unwrap()
 }
 
 pub(crate) fn packed(rig: &Rig, chip: Chip, image: &[u8], sequence: u64) -> Vec<u8> {
-    let note = ImageNote::find(image).unwrap();
-    let m = ImageManifest {
-        vendor: VENDOR,
-        class: note.class,
-        chip,
-        sequence,
-        version: note.version,
-        digest: Digest::of(image),
-        size: image.len() as u32,
-        uri: &payload_uri(&Digest::of(image)),
-        reference_uri: "image",
-        link: note.link,
-        profile: note.profile,
-    };
-    m.envelope(&rig.yard.image).unwrap()
+    let note = ImageNote { chip, ..ImageNote::find(image).unwrap() };
+    sample::image_envelope(image, &note, sequence, &rig.yard.image).unwrap()
 }
 
 /// A node with a bundle in force, its door closed.

@@ -1,5 +1,5 @@
 use super::*;
-use crate::bundle::tests::larkfield_bundle;
+use crate::bundle::sample;
 use crate::cose::{SigningKey, StaticSecret, encrypt};
 use crate::id::{Chip, Digest, NodeId, PublicKey, Role, Uuid16};
 use crate::suit::{Answer, Ask, Device, FailureKind, Run, TrustAnchors, envelope, node_components, peek};
@@ -118,8 +118,7 @@ fn a_bundle_opens_for_its_node_only() {
         sealing_key: recipient,
         reference_uri: "bundle/3",
     };
-    let mut bundle = larkfield_bundle();
-    bundle.node = NodeId([4; 16]);
+    let bundle = sample::bundle();
     let bytes = m.envelope(&bundle, &random(), &key(3)).unwrap();
     assert!(!bytes.windows(9).any(|w| w == b"larkfield"), "an SSID in clear");
     let specs = node_components(NET, IO);
@@ -146,7 +145,7 @@ fn a_bundle_opens_for_its_node_only() {
 /// A node has one place for the envelope and the text in it, so nothing is signed that does not fit there.
 #[test]
 fn a_text_that_no_node_has_room_for_is_not_signed() {
-    let mut bundle = larkfield_bundle();
+    let mut bundle = sample::bundle();
     let network = crate::bundle::Network {
         ssid: [b's'; 32].into_iter().collect(),
         passphrase: core::iter::repeat_n('p', 64).collect(),

@@ -1,10 +1,12 @@
 //! Bundles: the configuration of one node.
 
 mod node_rules;
+#[cfg(any(test, feature = "sim"))]
+pub mod sample;
 mod schema;
 mod settings;
 #[cfg(test)]
-pub(crate) mod tests;
+mod tests;
 
 pub use node_rules::node_refuses;
 pub use schema::{

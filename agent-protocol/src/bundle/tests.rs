@@ -1,64 +1,4 @@
 use super::*;
-use crate::id::NodeId;
-
-/// A bundle as a node at Larkfield might have it.
-pub(crate) fn larkfield_bundle() -> Bundle {
-    let network = Network {
-        ssid: heapless::Vec::from_slice(b"larkfield").unwrap(),
-        passphrase: "published test phrase".try_into().unwrap(),
-    };
-    Bundle {
-        schema: SCHEMA,
-        salt: [7; 16],
-        node: NodeId([1; 16]),
-        name: "cart shed".try_into().unwrap(),
-        networks: [network].into_iter().collect(),
-        wifi_change: None,
-        servers: [Address("https://192.0.2.7:8443".try_into().unwrap())].into_iter().collect(),
-        checkin_seconds: 300,
-        door: Door {
-            kind: DoorKind::Sectional,
-            open_below_mm: 450,
-            closed_above_mm: 2100,
-            hysteresis_mm: 20,
-            temperature_compensated: true,
-            pulse_ms: 500,
-            gap_ms: 1500,
-            travel_seconds: 20,
-        },
-        close: UnattendedClose {
-            enabled: true,
-            after_minutes: 30,
-            warn_tenths: 80,
-            sound: true,
-            light: true,
-            max_failed: 2,
-            blocked_by_co: true,
-            photo_sensor: true,
-            tone_hz: 2000,
-            pulses_tenths: 45,
-            flashes_tenths: 20,
-        },
-        alarms: Alarms {
-            co_fast_ppm: Some(300),
-            co_slow_ppm: Some(50),
-            co_slow_minutes: 60,
-            left_open_minutes: Some(15),
-            light_on_above: None,
-            light_minutes: 30,
-            co_curve_a_milli: 99_269,
-            co_curve_b_micro: -1_518_033,
-            co_r0_ohms: 9_289,
-        },
-        policy: Policy {
-            rest_seconds: 30,
-            trial_seconds: 120,
-            consent: false,
-            supply_min_mv: 4750,
-            supply_max_mv: 5250,
-        },
-    }
-}
 
 /// Source: IEEE 802.11i-2004 annex H.4.1 for the lengths and characters; IEEE 802.11 for the
 /// SSID's 32 bytes.
@@ -84,23 +24,23 @@ fn networks_follow_the_published_lengths() {
 
 #[test]
 fn a_passphrase_never_shows_in_debug_output() {
-    assert!(!format!("{:?}", larkfield_bundle()).contains("published"));
+    assert!(!format!("{:?}", sample::bundle()).contains("published"));
 }
 
 #[test]
 fn a_bundle_reads_back() {
     let mut buffer = [0u8; 1024];
     let mut cursor = minicbor::encode::write::Cursor::new(&mut buffer[..]);
-    minicbor::encode(larkfield_bundle(), &mut cursor).unwrap();
+    minicbor::encode(sample::bundle(), &mut cursor).unwrap();
     let len = cursor.position();
-    assert_eq!(minicbor::decode::<Bundle>(&buffer[..len]).unwrap(), larkfield_bundle());
+    assert_eq!(minicbor::decode::<Bundle>(&buffer[..len]).unwrap(), sample::bundle());
     assert!(len < 512, "{len}");
 }
 
 /// Sources stand with the rules in `node_rules.rs`.
 #[test]
 fn the_node_keeps_its_own_rules() {
-    assert_eq!(node_refuses(&larkfield_bundle()), None);
+    assert_eq!(node_refuses(&sample::bundle()), None);
     type Case = (u32, fn(&mut Bundle));
     let cases: [Case; 22] = [
         (1, |b| b.schema = 2),
@@ -127,12 +67,12 @@ fn the_node_keeps_its_own_rules() {
         (14, |b| b.alarms.co_fast_ppm = Some(401)),
     ];
     for (rule, change) in cases {
-        let mut b = larkfield_bundle();
+        let mut b = sample::bundle();
         change(&mut b);
         assert_eq!(node_refuses(&b), Some(rule));
     }
     // What only matters when the door closes by itself does not matter otherwise.
-    let mut b = larkfield_bundle();
+    let mut b = sample::bundle();
     b.close.enabled = false;
     b.close.warn_tenths = 0;
     b.door.kind = DoorKind::Swinging;

@@ -18,6 +18,7 @@ mod door;
 mod flash;
 mod io_chip;
 pub mod rig;
+pub mod sample;
 #[cfg(test)]
 mod witness;
 

@@ -2,19 +2,15 @@
 
 use crate::tool::MeasureError;
 use pintle_protocol::agent::BootFault;
-use pintle_protocol::author::{AuthorFault, BundleManifest, ImageManifest, payload_uri};
-use pintle_protocol::bundle::{
-    Address, Alarms, Bundle, Door, DoorKind, Network, Policy, SCHEMA, UnattendedClose,
-};
+use pintle_protocol::author::AuthorFault;
+use pintle_protocol::bundle::{self, Bundle};
 use pintle_protocol::checkin::Ending;
-use pintle_protocol::cose::encrypt::SealRandom;
 use pintle_protocol::id::{Chip, Digest};
-use pintle_protocol::image::{ImageNote, Quirk};
 use pintle_protocol::link::agree;
-use pintle_protocol::sim::rig::{IO, NET, NODE, Rig, VENDOR};
-use pintle_protocol::sim::{Door as VirtualDoor, LAYOUT, SimFlash};
+use pintle_protocol::sim::rig::Rig;
+use pintle_protocol::sim::{Door as VirtualDoor, LAYOUT, SimFlash, sample};
 use pintle_protocol::slots::{BootRecord, RecordStore, Slot};
-use pintle_protocol::version::{ActuationProfile, LinkRange, Version};
+use pintle_protocol::version::LinkRange;
 use std::fs;
 use std::path::Path;
 
@@ -35,86 +31,16 @@ pub struct Fixture {
     pub digest: Digest,
 }
 
-/// An image for a chip: its note, and bytes that stand for code, `len` in all.
-fn image(chip: Chip, version: Version, link: LinkRange, len: usize) -> Vec<u8> {
-    let class = if chip == Chip::Net { NET } else { IO };
-    let profile = ActuationProfile { id: 1, version: 1 };
-    let note = ImageNote { chip, version, link, profile, class, quirk: Quirk::None };
-    let mut bytes = vec![0x13; 512];
-    bytes.extend_from_slice(&note.encode());
-    bytes.extend((0u32..).map(|n| (n * 31 % 251) as u8).take(len.saturating_sub(bytes.len())));
-    bytes
-}
-
-fn text<const N: usize>(text: &str) -> heapless::String<N> {
-    heapless::String::try_from(text).unwrap_or_default()
-}
-
-fn network() -> Network {
-    Network { ssid: b"larkfield".iter().copied().collect(), passphrase: text("published test phrase") }
-}
-
 fn bundle(left_open_minutes: u16) -> Bundle {
-    Bundle {
-        schema: SCHEMA,
-        salt: [7; 16],
-        node: NODE,
-        name: text("cart shed"),
-        networks: [network()].into_iter().collect(),
-        wifi_change: None,
-        servers: [Address(text("https://192.0.2.7:8443"))].into_iter().collect(),
-        checkin_seconds: 300,
-        door: Door {
-            kind: DoorKind::Sectional,
-            open_below_mm: 450,
-            closed_above_mm: 2100,
-            hysteresis_mm: 20,
-            temperature_compensated: true,
-            pulse_ms: 500,
-            gap_ms: 1500,
-            travel_seconds: 20,
-        },
-        close: UnattendedClose {
-            enabled: false,
-            after_minutes: 30,
-            warn_tenths: 80,
-            sound: true,
-            light: true,
-            max_failed: 2,
-            blocked_by_co: true,
-            photo_sensor: true,
-            tone_hz: 2000,
-            pulses_tenths: 45,
-            flashes_tenths: 20,
-        },
-        alarms: Alarms {
-            co_fast_ppm: Some(300),
-            co_slow_ppm: Some(50),
-            co_slow_minutes: 60,
-            left_open_minutes: Some(left_open_minutes),
-            light_on_above: None,
-            light_minutes: 30,
-            co_curve_a_milli: 99_269,
-            co_curve_b_micro: -1_518_033,
-            co_r0_ohms: 9_289,
-        },
-        policy: Policy {
-            rest_seconds: 30,
-            trial_seconds: 120,
-            consent: false,
-            supply_min_mv: 4750,
-            supply_max_mv: 5250,
-        },
-    }
+    let mut bundle = bundle::sample::bundle();
+    bundle.close.enabled = false;
+    bundle.alarms.left_open_minutes = Some(left_open_minutes);
+    bundle
 }
 
 fn sealed(rig: &Rig, bundle: &Bundle, sequence: u64) -> Result<Vec<u8>, MeasureError> {
     let claim = rig.server.claim.as_ref().ok_or_else(|| missing("a claim"))?;
-    let n = sequence as u8;
-    let random = SealRandom { ephemeral: [n + 1; 32], content_key: [n + 2; 32], nonce: [n; 12] };
-    let sealing_key = claim.sealing_key;
-    let m = BundleManifest { vendor: VENDOR, class: NET, sequence, sealing_key, reference_uri: "bundle" };
-    m.envelope(bundle, &random, &rig.yard.bundle).map_err(unwritten)
+    sample::bundle_envelope(bundle, sequence, claim.sealing_key, &rig.yard.bundle).map_err(unwritten)
 }
 
 fn missing(what: &'static str) -> MeasureError {
@@ -136,8 +62,9 @@ impl Fixture {
     /// [`MeasureError::Unexpected`] if the virtual node is not commissioned.
     pub fn new(len: usize) -> Result<Self, MeasureError> {
         let one = LinkRange { oldest: 1, newest: 1 };
-        let first = |chip| image(chip, Version::new(1, 0, 0), one, 9_600);
-        let mut rig = Rig::new(&first(Chip::Net), &first(Chip::Io), VirtualDoor::at_rest(false), network());
+        let first = |chip| sample::image(&sample::note(chip, 0, one), 9_600);
+        let network = bundle::sample::network("larkfield");
+        let mut rig = Rig::new(&first(Chip::Net), &first(Chip::Io), VirtualDoor::at_rest(false), network);
         if !rig.until(120, |r| r.server.seen.is_some()).map_err(unstarted)? {
             return Err(missing("a check-in of the virtual node"));
         }
@@ -153,22 +80,10 @@ impl Fixture {
         let mut flash = rig.board().flash.peek(0, TAKEN);
         flash.resize(FLASH, 0xff);
 
-        let image = image(Chip::Net, Version::new(1, 1, 0), LinkRange { oldest: 1, newest: 2 }, len);
+        let note = sample::note(Chip::Net, 1, LinkRange { oldest: 1, newest: 2 });
+        let image = sample::image(&note, len);
         let digest = Digest::of(&image);
-        let manifest = ImageManifest {
-            vendor: VENDOR,
-            class: NET,
-            chip: Chip::Net,
-            sequence: 1,
-            version: Version::new(1, 1, 0),
-            digest,
-            size: len as u32,
-            uri: &payload_uri(&digest),
-            reference_uri: "image",
-            link: LinkRange { oldest: 1, newest: 2 },
-            profile: ActuationProfile { id: 1, version: 1 },
-        };
-        let envelope = manifest.envelope(&rig.yard.image).map_err(unwritten)?;
+        let envelope = sample::image_envelope(&image, &note, 1, &rig.yard.image).map_err(unwritten)?;
         Ok(Self { flash, bundle: sealed(&rig, &bundle(20), 2)?, image, envelope, digest })
     }
 

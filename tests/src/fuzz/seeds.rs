@@ -2,18 +2,15 @@
 //! a node build them.
 
 use super::cbor::{byte_string, items};
-use pintle_protocol::author::{
-    BundleManifest, ImageManifest, KeysManifest, SealRandom, encode_bundle, payload_uri,
-};
-use pintle_protocol::bundle::{
-    Address, Alarms, Bundle, Door, DoorKind, Network, Policy, SCHEMA, UnattendedClose, WifiChange,
-};
+use pintle_protocol::author::{KeysManifest, encode_bundle};
+use pintle_protocol::bundle::{self, Bundle, WifiChange};
 use pintle_protocol::cbor::encode_message;
 use pintle_protocol::cose::{SigningKey, key, sign1};
 use pintle_protocol::id::{Chip, Digest, PublicKey, Role};
-use pintle_protocol::image::{ImageNote, Quirk};
-use pintle_protocol::sim::rig::{IO, NET, NODE, VENDOR, Yard};
-use pintle_protocol::version::{ActuationProfile, LinkRange, Version};
+use pintle_protocol::image::ImageNote;
+use pintle_protocol::sim::rig::{VENDOR, Yard};
+use pintle_protocol::sim::sample;
+use pintle_protocol::version::LinkRange;
 
 /// The bytes of one column of a vector file.
 pub(super) fn column(file: &str, column: usize) -> Vec<Vec<u8>> {
@@ -55,82 +52,16 @@ pub(super) fn encoded(message: &dyn pintle_protocol::cbor::Item) -> Vec<u8> {
 
 /// An image that behaves.
 pub(super) fn image(chip: Chip, minor: u16) -> Vec<u8> {
-    let note = ImageNote {
-        chip,
-        version: Version::new(1, minor, 0),
-        link: LinkRange { oldest: 1, newest: 1 },
-        profile: ActuationProfile { id: 1, version: 1 },
-        class: if chip == Chip::Net { NET } else { IO },
-        quirk: Quirk::None,
-    };
-    let mut bytes = vec![0x13; 512];
-    bytes.extend_from_slice(&note.encode());
-    bytes.extend((0..1500u32).map(|n| (n * 31 % 251) as u8));
-    bytes
+    sample::image(&sample::note(chip, minor, LinkRange { oldest: 1, newest: 1 }), 2076)
 }
 
-/// The bundle of an invented node.
+/// The sample, with a change of Wi-Fi.
 pub(super) fn bundle() -> Bundle {
-    let network = |ssid: &[u8]| Network {
-        ssid: ssid.iter().copied().collect(),
-        passphrase: heapless_text("published test phrase"),
-    };
-    Bundle {
-        schema: SCHEMA,
-        salt: [7; 16],
-        node: NODE,
-        name: heapless_text("cart shed"),
-        networks: [network(b"larkfield"), network(b"larkfield-2")].into_iter().collect(),
-        wifi_change: Some(WifiChange { candidate: 1, after_loss_minutes: Some(10) }),
-        servers: [Address(heapless_text("https://192.0.2.7:8443"))].into_iter().collect(),
-        checkin_seconds: 300,
-        door: Door {
-            kind: DoorKind::Sectional,
-            open_below_mm: 450,
-            closed_above_mm: 2100,
-            hysteresis_mm: 20,
-            temperature_compensated: true,
-            pulse_ms: 500,
-            gap_ms: 1500,
-            travel_seconds: 20,
-        },
-        close: UnattendedClose {
-            enabled: true,
-            after_minutes: 30,
-            warn_tenths: 80,
-            sound: true,
-            light: true,
-            max_failed: 2,
-            blocked_by_co: true,
-            photo_sensor: true,
-            tone_hz: 2000,
-            pulses_tenths: 45,
-            flashes_tenths: 20,
-        },
-        alarms: Alarms {
-            co_fast_ppm: Some(300),
-            co_slow_ppm: Some(50),
-            co_slow_minutes: 60,
-            left_open_minutes: Some(15),
-            light_on_above: None,
-            light_minutes: 30,
-            co_curve_a_milli: 99_269,
-            co_curve_b_micro: -1_518_033,
-            co_r0_ohms: 9_289,
-        },
-        policy: Policy {
-            rest_seconds: 30,
-            trial_seconds: 60,
-            consent: false,
-            supply_min_mv: 4750,
-            supply_max_mv: 5250,
-        },
-    }
-}
-
-/// A short text; longer ones do not fit and come out empty.
-pub(super) fn heapless_text<T: for<'a> TryFrom<&'a str> + Default>(text: &str) -> T {
-    T::try_from(text).unwrap_or_default()
+    let mut bundle = bundle::sample::bundle();
+    bundle.networks = ["larkfield", "larkfield-2"].map(bundle::sample::network).into_iter().collect();
+    bundle.wifi_change = Some(WifiChange { candidate: 1, after_loss_minutes: Some(10) });
+    bundle.policy.trial_seconds = 60;
+    bundle
 }
 
 /// Envelopes of every kind, signed by the yard of the virtual board.
@@ -138,27 +69,10 @@ pub(super) fn envelopes(yard: &Yard, sealing_key: PublicKey, bundle: &Bundle) ->
     let mut all = Vec::new();
     for chip in Chip::ALL {
         let image = image(chip, 1);
-        if let Ok(note) = ImageNote::find(&image) {
-            let digest = Digest::of(&image);
-            let m = ImageManifest {
-                vendor: VENDOR,
-                class: note.class,
-                chip,
-                sequence: 5,
-                version: note.version,
-                digest,
-                size: image.len() as u32,
-                uri: &payload_uri(&digest),
-                reference_uri: "image",
-                link: note.link,
-                profile: note.profile,
-            };
-            all.extend(m.envelope(&yard.image));
-        }
+        let note = ImageNote::find(&image);
+        all.extend(note.ok().and_then(|note| sample::image_envelope(&image, &note, 5, &yard.image).ok()));
     }
-    let random = SealRandom { ephemeral: [5; 32], content_key: [6; 32], nonce: [7; 12] };
-    let m = BundleManifest { vendor: VENDOR, class: NET, sequence: 5, sealing_key, reference_uri: "bundle" };
-    all.extend(m.envelope(bundle, &random, &yard.bundle));
+    all.extend(sample::bundle_envelope(bundle, 5, sealing_key, &yard.bundle));
     let m = KeysManifest { vendor: VENDOR, sequence: 5, reference_uri: "keys" };
     all.extend(m.envelope(&yard.anchors(), &yard.root));
     all

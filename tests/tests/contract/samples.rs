@@ -4,9 +4,8 @@ use pintle_protocol::author::{
     BundleManifest, ImageManifest, KeysManifest, SealRandom, class_id, encode_bundle, node_id, payload_uri,
     vendor_id,
 };
-use pintle_protocol::bundle::{
-    self, Address, Alarms, Bundle, Door, DoorKind, Network, Policy, UnattendedClose, WifiChange,
-};
+use pintle_protocol::bundle::sample::{network, servers};
+use pintle_protocol::bundle::{Bundle, Network, WifiChange};
 use pintle_protocol::card::{self, StarterCard};
 use pintle_protocol::checkin::{
     Candidate, CheckIn, Claim, Ending, Offer, Outcome, PROTOCOL, Phase, Position, Reply, Running, Wifi,
@@ -216,71 +215,19 @@ pub(crate) fn anchors() -> TrustAnchors {
     }
 }
 
-fn network(ssid: &[u8], passphrase: &str) -> Network {
-    Network { ssid: heapless::Vec::from_slice(ssid).unwrap(), passphrase: passphrase.try_into().unwrap() }
-}
-
-fn servers() -> heapless::Vec<Address, { bundle::MAX_SERVERS }> {
-    [Address("https://192.0.2.7:8443".try_into().unwrap())].into_iter().collect()
-}
-
+/// The sample as the vectors have it: with a change of Wi-Fi, and with consent.
 pub(crate) fn bundle() -> Bundle {
-    Bundle {
-        schema: bundle::SCHEMA,
+    let meadow =
+        Network { passphrase: "another test phrase".try_into().unwrap(), ..network("larkfield-meadow") };
+    let mut bundle = Bundle {
         salt: *b"sixteen of chaff",
         node: node(),
-        name: "cart shed".try_into().unwrap(),
-        networks: [
-            network(b"larkfield", "published test phrase"),
-            network(b"larkfield-meadow", "another test phrase"),
-        ]
-        .into_iter()
-        .collect(),
+        networks: [network("larkfield"), meadow].into_iter().collect(),
         wifi_change: Some(WifiChange { candidate: 1, after_loss_minutes: Some(10) }),
-        servers: servers(),
-        checkin_seconds: 300,
-        door: Door {
-            kind: DoorKind::Sectional,
-            open_below_mm: 450,
-            closed_above_mm: 2100,
-            hysteresis_mm: 20,
-            temperature_compensated: true,
-            pulse_ms: 500,
-            gap_ms: 1500,
-            travel_seconds: 20,
-        },
-        close: UnattendedClose {
-            enabled: true,
-            after_minutes: 30,
-            warn_tenths: 80,
-            sound: true,
-            light: true,
-            max_failed: 2,
-            blocked_by_co: true,
-            photo_sensor: true,
-            tone_hz: 2000,
-            pulses_tenths: 45,
-            flashes_tenths: 20,
-        },
-        alarms: Alarms {
-            co_fast_ppm: Some(300),
-            co_slow_ppm: Some(50),
-            co_slow_minutes: 60,
-            left_open_minutes: Some(15),
-            light_on_above: None,
-            light_minutes: 30,
-            co_curve_a_milli: 99_269,
-            co_curve_b_micro: -1_518_033,
-            co_r0_ohms: 9_289,
-        },
-        policy: Policy {
-            rest_seconds: 30,
-            trial_seconds: 120,
-            consent: true,
-            supply_min_mv: 4750,
-            supply_max_mv: 5250,
-        },
-    }
+        ..pintle_protocol::bundle::sample::bundle()
+    };
+    bundle.policy.consent = true;
+    bundle
 }
 
 pub(crate) fn starter_card() -> StarterCard {
@@ -295,7 +242,7 @@ pub(crate) fn starter_card() -> StarterCard {
         anchors: anchors(),
         servers: servers(),
         ca: Default::default(),
-        network: network(b"larkfield", "published test phrase"),
+        network: network("larkfield"),
     }
 }
 

@@ -1,7 +1,7 @@
 //! What a change touches.
 
 use super::*;
-use crate::bundle::tests::larkfield_bundle;
+use crate::bundle::sample;
 use crate::bundle::{Alarms, Bundle, Door, DoorKind, UnattendedClose, WifiChange};
 use crate::id::NodeId;
 use crate::slots::Part;
@@ -64,7 +64,7 @@ fn changes() -> [Change; 41] {
                 co_r0_ohms: _,
             },
         policy: Policy { rest_seconds: _, trial_seconds: _, consent: _, supply_min_mv: _, supply_max_mv: _ },
-    } = larkfield_bundle();
+    } = sample::bundle();
     [
         (DOOR, |b| b.schema += 1),
         (NONE, |b| b.salt = [9; 16]),
@@ -116,7 +116,7 @@ fn union(a: Touches, b: Touches) -> Touches {
 
 #[test]
 fn every_field_of_a_bundle_touches_what_it_should_in_either_direction() {
-    let old = larkfield_bundle();
+    let old = sample::bundle();
     assert_eq!(bundle_touches(Some(&old), &old), NONE);
     for (n, (touches, change)) in changes().into_iter().enumerate() {
         let mut new = old.clone();
@@ -132,7 +132,7 @@ fn a_change_touches_exactly_what_its_components_touch_together() {
     // A change of each top-level field, in every combination.
     let all = changes();
     let picked: Vec<Change> = [0, 1, 2, 3, 4, 5, 6, 7, 8, 16, 27, 36].into_iter().map(|n| all[n]).collect();
-    let old = larkfield_bundle();
+    let old = sample::bundle();
     for set in 0..1u32 << picked.len() {
         let mut new = old.clone();
         let mut expected = NONE;
@@ -150,7 +150,7 @@ fn a_change_touches_exactly_what_its_components_touch_together() {
 #[test]
 fn any_two_fields_touch_what_both_touch() {
     let all = changes();
-    let old = larkfield_bundle();
+    let old = sample::bundle();
     for (first, one) in &all {
         for (second, other) in &all {
             let mut new = old.clone();
@@ -167,7 +167,7 @@ fn any_two_fields_touch_what_both_touch() {
 
 #[test]
 fn without_an_old_bundle_a_new_one_touches_everything() {
-    assert_eq!(bundle_touches(None, &larkfield_bundle()), ACTUATION);
+    assert_eq!(bundle_touches(None, &sample::bundle()), ACTUATION);
 }
 
 #[test]
