@@ -7,8 +7,9 @@ use crate::health::Pulse;
 use crate::held::Held;
 use crate::keys;
 use crate::known_keys::KnownKeys;
-use crate::store::Db;
+use crate::ops;
 use crate::store::files::Folder;
+use crate::store::{Connection, Db, StoreFault};
 use crate::tls::Certificates;
 use pintle_protocol::cose::SigningKey;
 use pintle_protocol::id::PublicKey;
@@ -77,9 +78,22 @@ impl App {
         }
     }
 
-    /// The server's own time, which no setting of the machine's clock moves: for whatever lasts.
+    /// The server's own time, which no setting of the machine's clock moves: for whatever lasts. If the clock
+    /// was set, that is queued to be written down before anything that is queued with this time.
     pub(crate) fn now(&self) -> Seconds {
-        self.time.now()
+        if self.db.trouble().is_some() {
+            // A tick writes it down once writing works again.
+            return self.time.now();
+        }
+        self.time.now_telling(|changes| {
+            let (noting, time) = (changes.clone(), self.time.clone());
+            let note = move |conn: &Connection| ops::note_clock(conn, &noting);
+            self.db.write_then(note, move |noted: Result<(), StoreFault>| {
+                if noted.is_err() {
+                    time.give_back(changes);
+                }
+            });
+        })
     }
 
     /// What the machine's clock shows, in seconds since 1970-01-01 UTC: for whatever people read.

@@ -20,7 +20,8 @@ pub(crate) const fn cutoff(now: Seconds) -> Seconds {
 
 /// Which of one node's check-ins go, given the moments and days of some that follow each other,
 /// oldest first, all before the cutoff: all but the last of each day. The last one given stays, too;
-/// whether it is the last of its day shows when it comes again with those after it.
+/// whether it is the last of its day shows when it comes again with those after it. Days are the clock's on the
+/// wall, the cutoff is the server's own time: it may lie within a day.
 pub(crate) fn dropped(moments: &[(Seconds, Seconds)]) -> impl Iterator<Item = Seconds> {
     moments.windows(2).filter_map(|pair| match *pair {
         [(earlier, day), (_, later_day)] if day == later_day => Some(earlier),

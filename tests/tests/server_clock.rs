@@ -133,6 +133,23 @@ fn a_clock_set_forward_by_a_year_and_back_moves_nothing() {
     ends_by_itself(&server, &mut nodes, SOAK - 200);
 }
 
+/// What happens in the moments after the clock was set, before anything else looked at it.
+#[test]
+fn an_entry_right_after_the_clock_was_set_has_the_time_that_it_shows() {
+    let (server, nodes) = soaking();
+    for (by, shows) in [(YEAR, NOW + YEAR), (-2 * YEAR, NOW - YEAR), (YEAR, NOW)] {
+        server.running.clock.set_by(by);
+        server.good("POST", &format!("{ROLLOUT}/hold"), &Value::Null);
+        server.good("POST", &format!("{ROLLOUT}/resume"), &Value::Null);
+        let found = events(&server);
+        let newest: Vec<&str> = found[found.len() - 3..].iter().map(|(event, _)| event.as_str()).collect();
+        assert_eq!(newest, ["clock_set", "rollout_held", "rollout_resumed"]);
+        assert!(found[found.len() - 3..].iter().all(|(_, at)| *at == shows), "{found:?}");
+    }
+    assert_eq!(server.good("GET", &nodes[0].path(), &Value::Null)["last_seen"], NOW);
+    assert_eq!(server.good("GET", "/api/v1/journal/check", &Value::Null)["bad"], Value::Null);
+}
+
 #[test]
 fn a_clock_set_back_makes_no_soak_longer() {
     for back in [3600, YEAR, NOW - 5] {

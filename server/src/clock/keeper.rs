@@ -34,8 +34,19 @@ impl Keeper {
     pub(crate) fn now(&self) -> Seconds {
         let mut state = self.0.state.lock().unwrap_or_else(PoisonError::into_inner);
         let (now, change) = state.0.look(hands(&self.0.clock, self.0.began));
-        if let Some(change) = change {
-            wait(&mut state.1, [change]);
+        wait(&mut state.1, change);
+        now
+    }
+
+    /// [`Self::now`]. Changes that are still to be written down are handed to `tell` before anybody is given a
+    /// later time, so that whatever is queued with that comes after them. `tell` must not wait, nor ask for the
+    /// time.
+    pub(crate) fn now_telling(&self, tell: impl FnOnce(Vec<Change>)) -> Seconds {
+        let mut state = self.0.state.lock().unwrap_or_else(PoisonError::into_inner);
+        let (now, change) = state.0.look(hands(&self.0.clock, self.0.began));
+        wait(&mut state.1, change);
+        if !state.1.is_empty() {
+            tell(std::mem::take(&mut state.1));
         }
         now
     }

@@ -67,13 +67,16 @@ fn evaluate(conn: &Connection, rollout: i64, now: Seconds) -> Result<(), StoreFa
     settle(conn, &before, &after, &events, now)
 }
 
+/// Writes down how the machine's clock was set.
+pub(crate) fn note_clock(conn: &Connection, changes: &[Change]) -> Result<(), StoreFault> {
+    changes.iter().try_for_each(|change| clock::note(conn, *change))
+}
+
 /// Lets time pass: writes down how the machine's clock was set, notes that the server is there,
 /// evaluates every rollout under way, and takes a small step in thinning out what nodes said long
 /// ago.
 pub(crate) fn tick(conn: &Connection, changes: &[Change], now: Seconds) -> Result<(), StoreFault> {
-    for change in changes {
-        clock::note(conn, *change)?;
-    }
+    note_clock(conn, changes)?;
     server::note_alive(conn, now)?;
     for number in rows::active(conn)? {
         evaluate(conn, number, now)?;

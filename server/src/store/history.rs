@@ -64,7 +64,7 @@ pub fn thin(conn: &Connection, now: Seconds) -> Result<bool, StoreFault> {
     Ok(true)
 }
 
-/// [`thin`] for one node, with another size of steps, 2 or more; how many rows were looked at, or nothing if no
+/// [`thin`] for one node, with another size of steps, 2 or more and one; how many rows were looked at, or nothing if no
 /// node is left.
 pub(super) fn thin_by(conn: &Connection, step: usize, now: Seconds) -> Result<Option<usize>, StoreFault> {
     let cutoff = retention::cutoff(now);
@@ -76,11 +76,14 @@ pub(super) fn thin_by(conn: &Connection, step: usize, now: Seconds) -> Result<Op
         .optional()?;
     let Some((node, from)) = due else { return Ok(None) };
     let node = node?;
+    // The one before it comes first: a day of the clock on the wall may have begun before `from`.
     let moments = conn
         .prepare_cached(
             "SELECT at, at + coalesce((SELECT ahead FROM clock_step WHERE clock_step.at <= history.at
                  ORDER BY clock_step.at DESC LIMIT 1), 0) AS wall
-             FROM history WHERE node = :node AND at >= :from AND at < :cutoff ORDER BY at LIMIT :step",
+             FROM history WHERE node = :node AND at < :cutoff AND at >= coalesce(
+                 (SELECT max(at) FROM history WHERE node = :node AND at < :from), :from)
+             ORDER BY at LIMIT :step + 1",
         )?
         .query_map(
             named_params! {
@@ -95,7 +98,7 @@ pub(super) fn thin_by(conn: &Connection, step: usize, now: Seconds) -> Result<Op
         delete.execute(named_params! { ":node": node.0, ":at": at })?;
     }
     let until = match moments.last() {
-        Some((last, _)) if moments.len() == step => *last,
+        Some((last, _)) if moments.len() > step => *last,
         _ => cutoff,
     };
     conn.prepare_cached("UPDATE node SET thinned_until = :until WHERE id = :node")?

@@ -80,7 +80,7 @@ fn old_check_ins_are_thinned_in_small_steps_to_one_a_day() {
             let left: bool = db
                 .write_blocking::<_, StoreFault, _>(move |conn| {
                     let looked_at = thin_by(conn, step, now)?.unwrap();
-                    assert!(looked_at <= step, "{looked_at} rows in a step of {step}");
+                    assert!(looked_at <= step + 1, "{looked_at} rows in a step of {step}");
                     let sql = "SELECT EXISTS (SELECT 1 FROM node WHERE thinned_until < ?1)";
                     Ok(conn.query_row(sql, [retention::cutoff(now)], |row| row.get(0))?)
                 })
@@ -113,6 +113,40 @@ fn old_check_ins_are_thinned_in_small_steps_to_one_a_day() {
         db.write_blocking(move |conn| (0..4).try_for_each(|_| thin_by(conn, 500, now + DAY).map(drop)))
             .unwrap();
         assert_eq!(count(&db, nodes[0], 0, cutoff + DAY), 110);
+    }
+}
+
+/// A clock that shows some hours more than the server's own time: days begin where the clock says so, and a
+/// cutoff lies within one. Still one check-in of each is kept, whatever the steps.
+#[test]
+fn one_a_day_stays_by_the_clock_on_the_wall_however_far_that_is_ahead() {
+    let now = 1_800_000_000;
+    for ahead in [-100, 1, 5 * 3600, 20 * 3600, 3 * DAY + 7 * 3600] {
+        for step in [2, 7, 500] {
+            let (_folder, db, nodes) = years(now);
+            db.write_blocking::<_, StoreFault, _>(move |conn| {
+                clock::note_step(conn, 1, ahead)?;
+                // Day after day, as a running server does it.
+                for later in -120..=10 {
+                    while thin_by(conn, step, now + later * DAY)?.is_some() {}
+                }
+                Ok(())
+            })
+            .unwrap();
+            let sql = "SELECT count(*), count(DISTINCT (at + ?2) / 86400), max(at) FROM history
+                WHERE node = ?1 AND at < ?3";
+            for node in nodes {
+                let cutoff = retention::cutoff(now + 10 * DAY);
+                let (rows, days, last): (i64, i64, i64) = db
+                    .read_blocking::<_, StoreFault, _>(|conn| {
+                        let of = (node.0, ahead, cutoff);
+                        Ok(conn.query_row(sql, of, |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?)
+                    })
+                    .unwrap();
+                assert_eq!(rows, days, "{ahead} s ahead, steps of {step}");
+                assert!(days > 10 && last < cutoff, "{days} days");
+            }
+        }
     }
 }
 

@@ -158,6 +158,19 @@ impl Db {
         E: JobFault + Send + 'static,
     {
         let (answer, answered) = oneshot::channel();
+        // Whoever asked may have gone away; what was decided stays.
+        self.write_then(job, move |result| _ = answer.send(result));
+        answered
+    }
+
+    /// Queues `job` behind all that were queued before, and waits for nothing; `done` is called with its answer
+    /// after the commit, in the thread that writes.
+    pub(crate) fn write_then<T, E, F>(&self, job: F, done: impl FnOnce(Result<T, E>) + Send + 'static)
+    where
+        F: FnOnce(&Connection) -> Result<T, E> + Send + 'static,
+        T: Send + 'static,
+        E: JobFault + Send + 'static,
+    {
         self.writer.post(Box::new(move |turn: Result<&Connection, StoreFault>| {
             let result = match turn {
                 Ok(connection) => job(connection),
@@ -166,16 +179,13 @@ impl Db {
             let keep = result.is_ok();
             let unwritable = result.as_ref().err().and_then(E::cannot_write).cloned();
             let deliver: writer::Deliver = Box::new(move |committed| {
-                let result = match (committed, result) {
+                done(match (committed, result) {
                     (Ok(()), result) | (Err(_), result @ Err(_)) => result,
                     (Err(fault), Ok(_)) => Err(fault.into()),
-                };
-                // Whoever asked may have gone away; what was decided stays.
-                let _ = answer.send(result);
+                });
             });
             writer::Ran { keep, unwritable, deliver }
         }));
-        answered
     }
 
     /// Runs `job` on a reading connection, in one snapshot.
