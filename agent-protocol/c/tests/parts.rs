@@ -6,15 +6,15 @@
 )]
 
 use pintle_c::*;
-use pintle_protocol::author::{ImageManifest, payload_uri};
 use pintle_protocol::cbor::encode_message;
 use pintle_protocol::cose::SigningKey;
-use pintle_protocol::id::{Chip, Digest};
-use pintle_protocol::image::{ImageNote, Quirk};
+use pintle_protocol::id::{Chip, Digest, Uuid16};
+use pintle_protocol::image::ImageNote;
 use pintle_protocol::interlock::Hold;
 use pintle_protocol::link::{Answer, Ask, Transfer, TransferEnd, decode_frame, encode_frame};
 use pintle_protocol::reason::Reason;
 use pintle_protocol::sim::rig::{self, IO, NET, NODE, VENDOR};
+use pintle_protocol::sim::sample;
 use pintle_protocol::version::{ActuationProfile, LinkRange, Version};
 use proptest::prelude::*;
 use std::ffi::{CStr, c_char, c_void};
@@ -429,34 +429,14 @@ fn the_loader_says_what_is_not_its_own_and_gives_no_answer_when_flash_fails() {
 }
 
 fn image(chip: Chip) -> Vec<u8> {
-    let class = if chip == Chip::Net { NET } else { IO };
-    let note = ImageNote {
-        chip,
-        version: Version::new(1, 2, 3),
-        link: LinkRange { oldest: 1, newest: 2 },
-        profile: ActuationProfile { id: 1, version: 4 },
-        class,
-        quirk: Quirk::None,
-    };
-    [&[0x13; 64][..], &note.encode(), &[0x31; 500]].concat()
+    let note = sample::note(chip, 2, LinkRange { oldest: 1, newest: 2 });
+    let profile = ActuationProfile { id: 1, version: 4 };
+    sample::image(&ImageNote { version: Version::new(1, 2, 3), profile, ..note }, 628)
 }
 
-fn envelope(image: &[u8], class: pintle_protocol::id::Uuid16, key: &SigningKey) -> Vec<u8> {
-    let note = ImageNote::find(image).unwrap();
-    let manifest = ImageManifest {
-        vendor: VENDOR,
-        class,
-        chip: note.chip,
-        sequence: 7,
-        version: note.version,
-        digest: Digest::of(image),
-        size: image.len() as u32,
-        uri: &payload_uri(&Digest::of(image)),
-        reference_uri: "image",
-        link: note.link,
-        profile: note.profile,
-    };
-    manifest.envelope(key).unwrap()
+fn envelope(image: &[u8], class: Uuid16, key: &SigningKey) -> Vec<u8> {
+    let note = ImageNote { class, ..ImageNote::find(image).unwrap() };
+    sample::image_envelope(image, &note, 7, key).unwrap()
 }
 
 fn anchors() -> Vec<u8> {

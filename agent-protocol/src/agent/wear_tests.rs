@@ -8,7 +8,7 @@ use crate::image::Quirk;
 use crate::reason::Reason;
 use crate::sim::AccessPoint;
 use crate::sim::rig::Rig;
-use std::println;
+use crate::tell::tell;
 use std::vec::Vec;
 
 const DAY: u64 = 24 * 60 * 60;
@@ -34,7 +34,7 @@ fn month(what: &str, rig: &mut Rig, mut meddle: impl FnMut(&mut Rig)) -> [u32; 2
         }
     }
     let all = rig.board().flash.most_erased() - before;
-    println!("flash wear, {what}: {first} erases of one sector in a day, {all} in 30 days");
+    tell(format_args!("flash wear: {what}: {first} erases of one sector in a day, {all} in 30 days"));
     [first, all]
 }
 
@@ -135,7 +135,9 @@ fn answers_now_here_now_there_write_little() {
         }
     }
     let erases = rig.board().flash.most_erased() - before;
-    println!("flash wear, networks in turn: {erases} erases of one sector in 2 days, {changes} changes");
+    tell(format_args!(
+        "flash wear: networks in turn: {erases} erases of one sector in 2 days, {changes} changes"
+    ));
     assert!(changes > 100, "{changes}");
     assert!(erases <= 6, "{erases}");
 }
