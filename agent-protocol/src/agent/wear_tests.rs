@@ -1,7 +1,7 @@
 //! What a server in the wrong hands can do to flash within a month. It holds its own key and the
 //! envelopes that were uploaded to it, and none of the operator's keys.
 
-use super::tests::{bundle, commissioned, image, packed, sealed};
+use super::tests::{asks_consent, bundle, commissioned, image, packed, sealed};
 use crate::checkin::{Ending, Offer, Phase};
 use crate::id::{Chip, Digest};
 use crate::image::Quirk;
@@ -24,7 +24,9 @@ fn month(what: &str, rig: &mut Rig, mut meddle: impl FnMut(&mut Rig)) -> [u32; 2
         meddle(rig);
         rig.second().unwrap();
         let idle = rig.node.as_ref().is_some_and(|n| {
-            n.agent().phase() == Phase::Idle && n.board.is_quiet() && n.agent().network().is_some()
+            matches!(n.agent().phase(), Phase::Idle | Phase::Waiting)
+                && n.board.is_quiet()
+                && n.agent().network().is_some()
         });
         if idle {
             rig.skip(20);
@@ -97,6 +99,23 @@ fn payloads_that_break_off_erase_seldom() {
     // Nothing of it stands in the way of the operator later on.
     assert!(rig.until(13 * 60 * 60, |r| r.record().is_some_and(|b| b.sequences[1] == 1)).unwrap());
     assert_eq!(rig.record().unwrap().in_vain, 0);
+}
+
+#[test]
+fn offers_that_take_each_others_place_erase_seldom() {
+    let mut rig = asks_consent();
+    let (offers, _) = two_images(&mut rig);
+    let mut turn = 0;
+    let [first, all] = month("waiting in turn", &mut rig, |rig| {
+        // Nobody at the door ever says yes: as soon as one waits, the other is offered.
+        let waits = rig.record().and_then(|r| r.staged).map(|s| s.manifest);
+        if waits == Some(offers[turn % 2].envelope) {
+            turn += 1;
+        }
+        rig.server.offer = Some(offers[turn % 2]);
+    });
+    assert!(turn > 60, "{turn} offers");
+    assert!(first <= 25 && all <= 90, "{first}, {all}");
 }
 
 #[test]
