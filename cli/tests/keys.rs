@@ -180,6 +180,18 @@ fn an_image_key_is_renewed_without_losing_a_node() {
         .says(&["the report is about manifest"]);
     client.act(id, Action::TurnBack, None).unwrap();
 
+    // A number that is not higher than what it kept: no command is to blame, so the outcome is told.
+    let again = &library.named("net-1.1.0").unwrap()[0];
+    let replayed = image_envelope(yard(&place).vendor(), again, 0, &key).unwrap();
+    let id = force(&client, &place, "gate", again.payload().unwrap(), &replayed);
+    refused(&running, gate, replayed.digest, Reason::SequenceOld);
+    let (_, report) = client.suit_report(&yard(&place).node_id("gate")).unwrap().unwrap();
+    assert_eq!(pintle::look::subject(&report).unwrap(), replayed.digest);
+    let told = place.run(&["node", "report", "gate"]).ends(1);
+    let sentence = Reason::SequenceOld.sentence();
+    assert!(told.out.contains(&format!("refused: {sentence}, it has 0")), "{told:?}");
+    client.act(id, Action::TurnBack, None).unwrap();
+
     // The new key is taken, and everything stands in the journal.
     let id = rollout(&place, &["rollout", "start", "--image", "net-1.1.0"]);
     done(&running, &mut [&mut *barn, &mut *gate], &client, id);

@@ -150,7 +150,7 @@ pub enum Refusal {
         /// Where.
         at: usize,
     },
-    /// A sequence number lower than one already kept.
+    /// A sequence number not higher than one already kept.
     SequenceOld {
         /// The number found.
         found: u64,
@@ -367,7 +367,7 @@ impl fmt::Display for Refusal {
             ),
             Self::Nesting { at } => write!(f, "envelope, byte {at}: alternatives nested too deeply"),
             Self::SequenceOld { found, kept } => {
-                write!(f, "sequence number {found} is lower than {kept}, which is kept already")
+                write!(f, "sequence number {found} is not higher than {kept}, which is kept already")
             }
             Self::SequenceTaken { number } => {
                 write!(f, "sequence number {number} belongs to another manifest that is kept already")

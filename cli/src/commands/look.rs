@@ -113,7 +113,7 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let yard = run.yard()?;
     let envelope = files::read_bytes(&args.file, MAX_ENVELOPE)?;
     if let Some(path) = &args.report {
-        let told = look::tell(&yard, "the node", &envelope, &read_report(path)?)?;
+        let told = look::tell(&yard, "the node", &envelope, &read_report(path)?, None)?;
         let passed = told.passed;
         run.ui.answer(&super::node_report::Telling(told));
         return Ok(if passed { Exit::Done } else { Exit::No });

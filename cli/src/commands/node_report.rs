@@ -52,9 +52,12 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let envelope = client.envelope(&wanted)?;
     let told = match (&report, &envelope) {
         (Some(report), Some(envelope)) if subject == Some(wanted) => {
-            let told = look::tell(&yard, &args.name, envelope, report)?;
-            match &outcome {
-                Some(outcome) if told.passed && outcome.envelope == wanted => {
+            let outcome = outcome.as_ref().filter(|outcome| outcome.envelope == wanted);
+            let told =
+                look::tell(&yard, &args.name, envelope, report, outcome.map(|outcome| outcome.detail))?;
+            match outcome {
+                // Carried out, and gone back later; or refused as a whole, which the envelope tells more of.
+                Some(outcome) if told.passed || told.section.is_none() => {
                     look::tell_outcome(&yard, &plan, Some(envelope), outcome)
                 }
                 Some(_) | None => told,

@@ -127,7 +127,8 @@ fn report(yard: &Yard, envelope: &[u8], node: &str, slot: Option<&[u8]>) -> Vec<
 fn a_report_is_told_with_byte_command_expected_and_found() {
     let (_dir, yard, bytes) = envelope();
     let digest = look(&yard, &bytes).says.unwrap().digests[0].clone();
-    let told = tell(&yard, "gate", &bytes, &report(&yard, &bytes, "gate", Some(b"something else"))).unwrap();
+    let told =
+        tell(&yard, "gate", &bytes, &report(&yard, &bytes, "gate", Some(b"something else")), None).unwrap();
     assert_eq!((told.section.as_deref(), told.component.as_deref()), (Some("install"), Some("net")));
     assert_eq!((told.reason, told.passed), (201, false));
     let found = pintle_protocol::id::Digest::of(b"something else").to_string();
@@ -144,12 +145,12 @@ fn a_report_is_told_with_byte_command_expected_and_found() {
     assert!(!told.sentence.contains('\n') && !told.sentence.ends_with('.'));
 
     // A directive, with what it was to fetch.
-    let told = tell(&yard, "gate", &bytes, &report(&yard, &bytes, "gate", None)).unwrap();
+    let told = tell(&yard, "gate", &bytes, &report(&yard, &bytes, "gate", None), None).unwrap();
     assert_eq!(told.command.as_deref(), Some("directive-fetch"));
     assert!(told.sentence.contains("failed; expected payload/"), "{}", told.sentence);
 
     // Another board's node: both classes by the names of their boards.
-    let told = tell(&yard, "barn", &bytes, &report(&yard, &bytes, "barn", None)).unwrap();
+    let told = tell(&yard, "barn", &bytes, &report(&yard, &bytes, "barn", None), None).unwrap();
     assert_eq!((told.section.as_deref(), told.reason), (Some("shared"), 103));
     assert!(told.expected.unwrap().contains("net chip of board latchboard"));
     assert!(told.found.unwrap().contains("net chip of board two-chip"));
@@ -158,7 +159,7 @@ fn a_report_is_told_with_byte_command_expected_and_found() {
     let library = crate::image::Library::read(&yard).unwrap();
     let payload = library.named("net-1.0.0").unwrap()[0].payload().unwrap();
     let passed = report(&yard, &bytes, "gate", Some(&payload));
-    let told = tell(&yard, "gate", &bytes, &passed).unwrap();
+    let told = tell(&yard, "gate", &bytes, &passed, None).unwrap();
     assert!(told.passed && told.sentence.contains("to its end"), "{}", told.sentence);
 }
 
@@ -166,8 +167,8 @@ fn a_report_is_told_with_byte_command_expected_and_found() {
 fn a_report_and_an_envelope_that_do_not_belong_together_are_told() {
     let (_dir, yard, bytes) = envelope();
     let ours = report(&yard, &bytes, "barn", None);
-    assert!(matches!(tell(&yard, "barn", &bytes, &ours[1..]), Err(TellError::Report(_))));
-    assert!(matches!(tell(&yard, "barn", &bytes[1..], &ours), Err(TellError::Envelope(_))));
+    assert!(matches!(tell(&yard, "barn", &bytes, &ours[1..], None), Err(TellError::Report(_))));
+    assert!(matches!(tell(&yard, "barn", &bytes[1..], &ours, None), Err(TellError::Envelope(_))));
     let (_dir, other, theirs) = {
         let (dir, yard, _) = envelope();
         let sample = samples::find("net-1.1.0").unwrap();
@@ -183,7 +184,7 @@ fn a_report_and_an_envelope_that_do_not_belong_together_are_told() {
         let bytes = pack(&yard, &unlocked, request).unwrap().envelope.unwrap().bytes;
         (dir, yard, bytes)
     };
-    let mixed = tell(&other, "barn", &theirs, &ours).unwrap_err();
+    let mixed = tell(&other, "barn", &theirs, &ours, None).unwrap_err();
     assert!(matches!(mixed, TellError::OtherManifest { .. }));
     assert!(mixed.to_string().contains("the report is about manifest"), "{mixed}");
     assert!(subject(&ours).unwrap().to_string().len() == 64);
@@ -251,7 +252,7 @@ fn a_report_of_a_manifest_that_was_not_begun_is_told_with_its_place() {
         let stopped = authentic.stopped(refusal);
         let mut out = [0; 256];
         let len = write_report(authentic.digest(), "", Err(&stopped), &mut out).unwrap();
-        tell(&yard, "gate", &bytes, &out[..len]).unwrap()
+        tell(&yard, "gate", &bytes, &out[..len], None).unwrap()
     };
     // By the whole, by a byte outside of every sequence.
     let old = told(&Refusal::SequenceOld { found: 2, kept: 3 });
@@ -261,6 +262,13 @@ fn a_report_of_a_manifest_that_was_not_begun_is_told_with_its_place() {
     assert_eq!(old.sentence, format!("gate refused manifest {}, since {sentence}", digest.short()));
     let outside = told(&Refusal::Member { at: 9, key: Some(99) });
     assert!(outside.sentence.ends_with(": at byte 9 of the envelope"), "{}", outside.sentence);
+
+    // With what the outcome's number says.
+    let stopped = authentic.stopped(&Refusal::Command { at: 9, code: Some(24) });
+    let mut out = [0; 256];
+    let len = write_report(authentic.digest(), "", Err(&stopped), &mut out).unwrap();
+    let numbered = tell(&yard, "gate", &bytes, &out[..len], Some(24)).unwrap();
+    assert!(numbered.sentence.contains(", number 24: at byte 9 of the envelope"), "{}", numbered.sentence);
 
     // By a command that is understood here, inside of a sequence.
     let place = (0..bytes.len()).map(|at| authentic.stopped(&Refusal::Command { at, code: Some(3) }));

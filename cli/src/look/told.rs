@@ -66,11 +66,18 @@ pub fn subject(report: &[u8]) -> Result<Digest, TellError> {
     Ok(read_report(report)?.manifest)
 }
 
-/// Tells what a report says. `who`: the node's name, or `the node`.
+/// Tells what a report says. `who`: the node's name, or `the node`. `number`: the detail of the outcome that
+/// the node sent with it, if there is one.
 ///
 /// # Errors
 /// [`TellError`].
-pub fn tell(yard: &Yard, who: &str, envelope: &[u8], report: &[u8]) -> Result<Told, TellError> {
+pub fn tell(
+    yard: &Yard,
+    who: &str,
+    envelope: &[u8],
+    report: &[u8],
+    number: Option<u32>,
+) -> Result<Told, TellError> {
     let report = read_report(report)?;
     let short = report.manifest.short();
     let (code, reason, record) = match report.ending {
@@ -84,9 +91,11 @@ pub fn tell(yard: &Yard, who: &str, envelope: &[u8], report: &[u8]) -> Result<To
     };
     let ours = u16::try_from(code).ok().and_then(Reason::from_code);
     let because = match (ours, reason) {
-        (Some(ours), _) => ours.sentence(),
-        (None, Some(reason)) => reason.word(),
-        (None, None) => "a reason that is not known here",
+        (Some(ours), _) => {
+            format!("{}{}", ours.sentence(), number.map_or_else(String::new, |n| detail(ours, n)))
+        }
+        (None, Some(reason)) => reason.word().to_owned(),
+        (None, None) => "a reason that is not known here".to_owned(),
     };
     let at = record.section.map(|section| place(envelope, section, record.offset, record.component));
     let (section, at) = match (record.section, at) {
@@ -94,7 +103,7 @@ pub fn tell(yard: &Yard, who: &str, envelope: &[u8], report: &[u8]) -> Result<To
         (_, unread) => {
             same(report.manifest, digest(yard, envelope)?)?;
             let refusal = unread.and_then(Result::err);
-            let mut told = refused(who, because, report.manifest, &record, refusal);
+            let mut told = refused(who, &because, report.manifest, &record, refusal);
             told.reason = ours.map_or(0, Reason::code);
             return Ok(told);
         }
