@@ -1,4 +1,4 @@
-//! Who may do what below `/api/v1`: who calls is found out before anything is read or found, so
+//! Who may do what below `/api/v1` and at `/metrics`: who calls is found out before anything is read or found, so
 //! that without a token nothing can be told apart; what the caller may do is checked by the route
 //! that matched.
 

@@ -7,6 +7,7 @@ use crate::health::Pulse;
 use crate::held::Held;
 use crate::keys;
 use crate::known_keys::KnownKeys;
+use crate::metrics::Metrics;
 use crate::ops;
 use crate::store::files::Folder;
 use crate::store::{Connection, Db, StoreFault};
@@ -38,6 +39,7 @@ pub(crate) struct App {
     pub(crate) tick: Duration,
     /// Whether the ticks and the writer go on.
     pub(crate) pulse: Arc<Pulse>,
+    pub(crate) metrics: Metrics,
 }
 
 /// What is taken in at most by a process that may have only so many files open.
@@ -75,6 +77,7 @@ impl App {
             uploads: Arc::default(),
             tick: config.tick,
             pulse: Arc::new(Pulse::new(counted)),
+            metrics: Metrics::default(),
         }
     }
 

@@ -1,6 +1,7 @@
 //! Settings of the server. Read once, then passed.
 
 use crate::clock::Clock;
+use crate::contract::Seconds;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
@@ -81,6 +82,12 @@ impl Intervals {
     /// A node not heard for longer than this many seconds is shown as silent: three check-ins missed.
     pub const fn silent_after(&self) -> u32 {
         self.idle_seconds.saturating_mul(3)
+    }
+
+    /// Whether a node last seen at `seen` is silent at `now`, if the server has listened since then; all three
+    /// by the server's own time.
+    pub(crate) fn is_silent(&self, seen: Seconds, listening_since: Seconds, now: Seconds) -> bool {
+        now - seen.max(listening_since) > Seconds::from(self.silent_after())
     }
 
     /// The shortest time after which a gate may count a node as silent: one check-in may be lost.

@@ -17,7 +17,7 @@
 //! ```
 //!
 //! From the outside in: `net` (connections and their limits) · `routes` (what answers where) · `api`, `node_api`, `pages` (take in, ask,
-//! show), `health` · `ops` (one transaction each) · `store` (SQL and files) · [`rollout`] and [`journal`]
+//! show), `health`, `metrics` · `ops` (one transaction each) · `store` (SQL and files) · [`rollout`] and [`journal`]
 //! (pure decisions) · [`contract`] (what crosses the operator's API).
 
 mod access;
@@ -27,6 +27,9 @@ pub mod backup;
 mod body;
 mod checking;
 pub mod clock;
+#[cfg(test)]
+#[path = "../tests/common/mod.rs"]
+mod common;
 pub mod config;
 pub mod contract;
 pub mod error;
@@ -38,6 +41,7 @@ pub mod journal;
 mod keys;
 mod known_keys;
 pub mod local_link;
+mod metrics;
 mod net;
 mod node_api;
 mod ops;

@@ -5,7 +5,7 @@ use crate::access;
 use crate::app::App;
 use crate::contract::routes::ROUTES;
 use crate::pages::Headers;
-use crate::{api, health, node_api, pages};
+use crate::{api, health, metrics, node_api, pages};
 use actix_web::middleware::{DefaultHeaders, from_fn};
 use actix_web::{Resource, Route, web};
 
@@ -31,6 +31,12 @@ pub(crate) fn configure(app: App) -> impl FnOnce(&mut web::ServiceConfig) {
         }
         for (_, resource) in served("", health::handler, || web::to(health::wrong_method)) {
             at.service(resource);
+        }
+        for (path, resource) in served("", metrics::handler, || web::to(api::wrong_method)) {
+            let needs = access::needs(path);
+            let checked =
+                resource.wrap(from_fn(move |request, next| access::check_need(needs.clone(), request, next)));
+            at.service(checked.wrap(from_fn(access::know_caller)));
         }
         at.default_service(web::to(pages::nothing_here));
     }
@@ -73,7 +79,7 @@ mod tests {
     #[test]
     fn every_route_of_the_table_is_answered_by_exactly_one_part() {
         for route in ROUTES {
-            let parts = [api::handler, node_api::handler, pages::handler, health::handler];
+            let parts = [api::handler, node_api::handler, pages::handler, health::handler, metrics::handler];
             let answered = parts.iter().filter(|part| part(route.method, route.path).is_some()).count();
             assert_eq!(answered, 1, "{} {}", route.method, route.path);
         }

@@ -112,7 +112,7 @@ pub struct Running {
     pub server_key: PublicKey,
     /// Where its time comes from; a manual clock is set here.
     pub clock: Clock,
-    app: App,
+    pub(crate) app: App,
     handle: ServerHandle,
     thread: Option<JoinHandle<std::io::Result<()>>>,
     checking: Option<Checking>,

@@ -1,11 +1,8 @@
 //! A server whose disk fills up or becomes read-only: it goes on, acknowledges nothing that it
 //! does not keep, and recovers by itself.
 
-#[path = "../tests/common/mod.rs"]
-mod common;
-
 use super::*;
-use common::{Node, ask, operator, reply};
+use crate::common::{Node, ask, operator, reply};
 
 const NOW: Seconds = 1_800_000_000;
 

@@ -68,6 +68,7 @@ const ROWS: &[(&str, &str, [u16; 7])] = &[
     ("GET", "/node/payload/{digest}", [200; 7]),
     ("GET", "/healthz", [200; 7]),
     ("GET", "/readyz", [200; 7]),
+    ("GET", "/metrics", look(200)),
     ("GET", "/", PAGE),
     ("GET", "/nodes/{id}", PAGE),
     ("GET", "/rollouts/{id}", PAGE),

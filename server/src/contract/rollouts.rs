@@ -240,6 +240,9 @@ pub enum RolloutState {
 }
 
 impl RolloutState {
+    /// All of them.
+    pub const ALL: [Self; 5] = [Self::Ready, Self::UnderWay, Self::Held, Self::Done, Self::TurnedBack];
+
     /// The phrase, as in the JSON.
     pub const fn phrase(self) -> &'static str {
         match self {

@@ -226,6 +226,7 @@ pub const ROUTES: &[Route] = &[
     node("GET", "/node/payload/{digest}", "reads a payload, or a range of it, by its SHA-256"),
     anybody("GET", "/healthz", "says that the server answers"),
     anybody("GET", "/readyz", "says whether check-ins are taken and rollouts move, or why not"),
+    viewer("GET", "/metrics", "shows figures for whatever watches over the server, as OpenMetrics"),
     page("/", "shows doors, rollouts and the last entries of the journal"),
     page("/nodes/{id}", "shows one node"),
     page("/rollouts/{id}", "shows one rollout"),

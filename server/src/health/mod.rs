@@ -2,7 +2,7 @@
 
 mod pulse;
 
-pub(crate) use pulse::Pulse;
+pub(crate) use pulse::{Beat, Pulse};
 
 use crate::app::App;
 use actix_web::http::StatusCode;

@@ -13,6 +13,13 @@ use pintle_protocol::cose::{AAD_CHECK_IN, AAD_REPLY, sign1};
 use pintle_protocol::id::{NodeId, Nonce, PublicKey};
 
 pub(super) async fn take(app: web::Data<App>, payload: web::Payload) -> Result<HttpResponse, NodeError> {
+    let taken = take_in(&app, payload).await;
+    app.metrics.check_in(taken.as_ref().map(|(_, _, answer)| answer.offer.is_some()));
+    let (node, nonce, answer) = taken?;
+    reply(&app, node, nonce, answer)
+}
+
+async fn take_in(app: &App, payload: web::Payload) -> Result<(NodeId, Nonce, Answer), NodeError> {
     let bytes = body::whole(payload, app.limits.message_bytes, app.limits.body_seconds).await?;
     let message = sign1::parse(&bytes).map_err(|e| NodeError::BadMessage { why: e.to_string() })?;
     let inside = message.unverified_payload().unwrap_or_default();
@@ -23,18 +30,18 @@ pub(super) async fn take(app: web::Data<App>, payload: web::Payload) -> Result<H
     let is_by = |key: &PublicKey| message.verify(key, AAD_CHECK_IN, None).is_ok();
     // The key that was right the last time most often is; where it is not, the database has the last word.
     if let Some(key) = app.keys.get(&node).filter(is_by) {
-        match store(&app, Verified { check_in: check_in.clone(), bytes: inside.to_vec(), key }).await {
+        match store(app, Verified { check_in: check_in.clone(), bytes: inside.to_vec(), key }).await {
             Err(Refused::NotAdmitted) => app.keys.forget(&node),
-            stored => return reply(&app, node, nonce, stored?),
+            stored => return Ok((node, nonce, stored?)),
         }
     }
-    let key = signing_key(&app, node).await?;
+    let key = signing_key(app, node).await?;
     if !is_by(&key) {
         return Err(NodeError::BadSignature);
     }
     app.keys.remember(node, key);
-    let answer = store(&app, Verified { check_in, bytes: inside.to_vec(), key }).await?;
-    reply(&app, node, nonce, answer)
+    let answer = store(app, Verified { check_in, bytes: inside.to_vec(), key }).await?;
+    Ok((node, nonce, answer))
 }
 
 async fn store(app: &App, verified: Verified) -> Result<Answer, Refused> {

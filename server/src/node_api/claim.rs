@@ -9,13 +9,19 @@ use pintle_protocol::checkin::{Claim, PROTOCOL};
 use pintle_protocol::cose::{AAD_CLAIM, sign1};
 
 pub(super) async fn take(app: web::Data<App>, payload: web::Payload) -> Result<HttpResponse, NodeError> {
-    let bytes = body::whole(payload, app.limits.message_bytes, app.limits.body_seconds).await?;
-    let claim = read(&bytes)?;
-    let now = app.now();
-    match app.db.write(move |conn| ops::claim::take(conn, &claim, &bytes, now)).await? {
+    let taken = take_in(&app, payload).await;
+    app.metrics.claim(taken.as_ref().map(|_| ()));
+    match taken? {
         ops::claim::Taken::Waits => Ok(HttpResponse::Accepted().finish()),
         ops::claim::Taken::Admitted => Ok(HttpResponse::Ok().finish()),
     }
+}
+
+async fn take_in(app: &App, payload: web::Payload) -> Result<ops::claim::Taken, NodeError> {
+    let bytes = body::whole(payload, app.limits.message_bytes, app.limits.body_seconds).await?;
+    let claim = read(&bytes)?;
+    let now = app.now();
+    Ok(app.db.write(move |conn| ops::claim::take(conn, &claim, &bytes, now)).await?)
 }
 
 /// A claim signs itself: it shows that the sender has the private half of the key inside. Whose

@@ -78,6 +78,27 @@ impl NodeError {
     }
 }
 
+impl NodeError {
+    /// A stable word for it, for metrics.
+    pub(crate) const fn word(&self) -> &'static str {
+        match self {
+            Self::UnknownNode => "unknown_node",
+            Self::NotAdmitted => "not_admitted",
+            Self::BadSignature => "bad_signature",
+            Self::Replayed { .. } => "replayed",
+            Self::OtherProtocol { .. } => "other_protocol",
+            Self::TooLarge { .. } => "too_large",
+            Self::BadMessage { .. } => "bad_message",
+            Self::NotExpected { .. } => "not_expected",
+            Self::Retired => "retired",
+            Self::NothingHere => "nothing_here",
+            Self::BadRange { .. } => "bad_range",
+            Self::CannotWrite(_) => "cannot_write",
+            Self::Internal(_) => "internal",
+        }
+    }
+}
+
 /// Media type of everything that nodes send and get.
 pub(super) const CBOR: &str = "application/cbor";
 

@@ -3,10 +3,12 @@
 //! One thread writes: it takes every job that waits, runs each in a savepoint of its own, and
 //! answers only after all of them were committed and synced together. A few connections read.
 
+pub mod census;
 pub mod clock;
 pub mod files;
 pub mod history;
 pub mod journal;
+mod load;
 pub mod nodes;
 pub(crate) mod open;
 pub mod outcomes;
@@ -18,6 +20,7 @@ mod values;
 pub mod who;
 mod writer;
 
+pub use load::Load;
 pub use open::OpenFault;
 pub use rusqlite::Connection;
 pub use unwritable::Unwritable;
@@ -116,6 +119,11 @@ impl Db {
     /// Why nothing can be written at the moment; absent while all is well.
     pub fn trouble(&self) -> Option<Unwritable> {
         self.writable.trouble()
+    }
+
+    /// How much was written since it was opened, and what waits.
+    pub fn load(&self) -> Load {
+        self.writer.load()
     }
 
     /// Makes the writing connection behave as on a disk that is full or read-only.

@@ -88,6 +88,17 @@ fn numbers(conn: &Connection, sql: &str, node: Option<&NodeId>) -> Result<Vec<i6
     Ok(found)
 }
 
+/// How many rollouts stand where; states without any are left out.
+pub fn counts(conn: &Connection) -> Result<Vec<(RolloutState, i64)>, StoreFault> {
+    let mut statement = conn.prepare_cached("SELECT state, count(*) FROM rollout GROUP BY state")?;
+    let mut rows = statement.query([])?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        found.push((word(row, "state", STATES)?, row.get(1)?));
+    }
+    Ok(found)
+}
+
 /// When each node of a rollout was last seen; perhaps also when others were.
 pub fn last_seen(conn: &Connection, rollout: i64) -> Result<BTreeMap<NodeId, Seconds>, StoreFault> {
     // Looking a node up takes about as long as passing over ten of them.

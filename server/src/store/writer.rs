@@ -1,6 +1,7 @@
 //! The one thread that writes, with group commits.
 
 use super::StoreFault;
+use super::load::{Load, Meter};
 use super::unwritable::{Unwritable, Writable, probe};
 use rusqlite::Connection;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -36,24 +37,32 @@ const MOST: usize = 256;
 pub(super) struct Writer {
     jobs: Mutex<Option<Sender<Order>>>,
     thread: Option<JoinHandle<()>>,
+    meter: Arc<Meter>,
 }
 
 impl Writer {
     pub(super) fn spawn(connection: Connection, writable: Arc<Writable>) -> std::io::Result<Self> {
         let (jobs, posted) = channel();
+        let meter = Arc::<Meter>::default();
+        let counts = meter.clone();
         let thread = std::thread::Builder::new()
             .name("store".to_owned())
             .stack_size(1 << 20)
-            .spawn(move || serve(&connection, &posted, &writable))?;
-        Ok(Self { jobs: Mutex::new(Some(jobs)), thread: Some(thread) })
+            .spawn(move || serve(&connection, &posted, &writable, &counts))?;
+        Ok(Self { jobs: Mutex::new(Some(jobs)), thread: Some(thread), meter })
     }
 
     /// Queues a job. If the writer is gone the job is dropped, and with it the way to answer.
     pub(super) fn post(&self, job: Job) {
         let jobs = self.jobs.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(jobs) = jobs.as_ref() {
+            self.meter.posted();
             let _ = jobs.send(Order::Run(job));
         }
+    }
+
+    pub(super) fn load(&self) -> Load {
+        self.meter.read()
     }
 
     #[cfg(test)]
@@ -75,10 +84,10 @@ impl Drop for Writer {
     }
 }
 
-fn serve(connection: &Connection, posted: &Receiver<Order>, writable: &Writable) {
+fn serve(connection: &Connection, posted: &Receiver<Order>, writable: &Writable, meter: &Meter) {
     while let Ok(order) = posted.recv() {
         match order {
-            Order::Run(first) => group(connection, first, posted, writable),
+            Order::Run(first) => group(connection, first, posted, (writable, meter)),
             #[cfg(test)]
             Order::Set(sql) => connection.execute_batch(sql).unwrap_or_else(|e| panic!("{sql}: {e}")),
         }
@@ -88,7 +97,12 @@ fn serve(connection: &Connection, posted: &Receiver<Order>, writable: &Writable)
 }
 
 /// Runs a job and those that wait behind it in one transaction, and answers after the commit.
-fn group(connection: &Connection, first: Job, posted: &Receiver<Order>, writable: &Writable) {
+fn group(
+    connection: &Connection,
+    first: Job,
+    posted: &Receiver<Order>,
+    (writable, meter): (&Writable, &Meter),
+) {
     let mut begun = match writable.trouble() {
         Some(why @ Unwritable::Damaged { .. }) => Err(Lost::Unwritable(why)),
         Some(_) => probe(connection).map(|()| writable.back()).map_err(Lost::from),
@@ -98,6 +112,7 @@ fn group(connection: &Connection, first: Job, posted: &Receiver<Order>, writable
     let mut answers = Vec::new();
     let mut next = Some(first);
     while let Some(job) = next {
+        meter.taken();
         if let Err(lost) = &begun {
             // Whoever asks learns why. The queue goes on with the rest.
             answers.push(job(Err(lost.fault())).deliver);
@@ -126,6 +141,7 @@ fn group(connection: &Connection, first: Job, posted: &Receiver<Order>, writable
             let _ = connection.execute_batch("ROLLBACK");
         }
     }
+    meter.ended(committed.is_ok());
     for deliver in answers {
         deliver(committed.as_ref().copied().map_err(Lost::fault));
     }

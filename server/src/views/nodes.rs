@@ -49,9 +49,7 @@ impl<'a> Views<'a> {
     fn view(&mut self, row: NodeRow) -> Result<NodeView, StoreFault> {
         let last_seen = row.last.as_ref().map(|(at, _)| *at);
         let silent = row.retired_at.is_none()
-            && last_seen.is_some_and(|at| {
-                self.now - at.max(self.listening_since) > Seconds::from(self.intervals.silent_after())
-            });
+            && last_seen.is_some_and(|at| self.intervals.is_silent(at, self.listening_since, self.now));
         let (under_way, mut waits_for) = self.rollouts_of(&row)?;
         let left_behind = self.left_behind(&row)?;
         let claimed = nodes::has_claim(self.conn, &row.id)?;
