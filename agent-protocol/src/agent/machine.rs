@@ -487,6 +487,8 @@ impl Agent {
         out: &mut Actions,
     ) {
         self.clearing = false;
+        // What waits for its next piece was admitted by what is in force now.
+        self.taking = Taking::No;
         self.record.begin_trial(position);
         push(out, Action::Save);
         self.put_in_force(part, at.now, out);

@@ -32,6 +32,8 @@ mod pair_tests;
 mod relay_tests;
 #[cfg(all(test, feature = "author", feature = "sim"))]
 mod report_tests;
+#[cfg(all(test, feature = "author", feature = "sim"))]
+mod resume_tests;
 #[cfg(all(test, feature = "sim"))]
 mod room_tests;
 mod servers;

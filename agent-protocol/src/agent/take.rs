@@ -16,8 +16,10 @@ use crate::suit::{
     Ticket, TrustAnchors, envelope, node_components, write_report,
 };
 
-/// How often one piece of a payload is asked for before the node starts over at its next check-in.
+/// How often one piece of a payload is asked for once more before it waits for the next offer.
 const TRIES: u8 = 5;
+/// In place of a number of tries: nothing is asked for until the same envelope is offered again.
+const PAUSED: u8 = TRIES + 1;
 
 /// Where taking up an offer stands.
 #[derive(Clone, Debug, Default)]
@@ -62,7 +64,27 @@ pub(super) enum Doing {
 
 impl Taking {
     pub(super) const fn is_under_way(&self) -> bool {
-        !matches!(self, Self::No)
+        !matches!(self, Self::No) && !self.is_paused()
+    }
+
+    const fn is_paused(&self) -> bool {
+        matches!(self, Self::Running(Job { doing: Doing::Fetching { tries: PAUSED, .. }, .. }))
+    }
+
+    /// What becomes of a fetch that got no answer, now that the server has replied: if it offers the same,
+    /// the fetch goes on where it stopped, and nothing is erased for it once more.
+    pub(super) fn offered(&mut self, envelope: Option<Digest>) {
+        if !self.is_paused() {
+            return;
+        }
+        match self {
+            Self::Running(Job { change, doing: Doing::Fetching { tries, .. }, .. })
+                if envelope == Some(change.manifest) =>
+            {
+                *tries = 0;
+            }
+            _ => *self = Self::No,
+        }
     }
 
     /// Whether a bundle or a set of keys is being taken, whose text lies behind its envelope.
@@ -74,7 +96,9 @@ impl Taking {
     pub(super) fn fetch(&self) -> Option<Fetch> {
         match self {
             Self::Envelope(offer) => Some(Fetch::Envelope(offer.envelope)),
-            Self::Running(Job { doing: Doing::Fetching { size, digest, next, .. }, .. }) => {
+            Self::Running(Job { doing: Doing::Fetching { size, digest, next, tries }, .. })
+                if *tries < PAUSED =>
+            {
                 let len = CHUNK.min(size.saturating_sub(*next));
                 Some(Fetch::Piece { digest: *digest, offset: *next, len })
             }
@@ -507,8 +531,8 @@ impl Agent {
                 Taking::Running(Job { doing: Doing::Fetching { .. }, .. }),
                 RequestFault::Status(404 | 410 | 416),
             ) => self.carry_on(Answer::Failed, at, scratch, out),
-            // Asked again with the next tick.
-            (Taking::Running(Job { doing: Doing::Fetching { tries, .. }, .. }), _) if *tries < TRIES => {
+            // Asked again with the next tick, in the end with the next offer.
+            (Taking::Running(Job { doing: Doing::Fetching { tries, .. }, .. }), _) if *tries < PAUSED => {
                 *tries += 1;
             }
             // Nothing is lost: the offer comes again with the next check-in.

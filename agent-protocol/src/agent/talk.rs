@@ -154,6 +154,7 @@ impl Agent {
         self.talk.interval = reply.next_seconds.clamp(*INTERVALS.start(), *INTERVALS.end());
         self.talk.next_at = at.now + Millis::from(self.talk.interval) * 1000;
         self.network_works(out);
+        self.taking.offered(reply.offer.map(|offer| offer.envelope));
         if let Some(offer) = reply.offer
             && at.now >= self.rest_until
             && self.wants(&offer, at.now)
