@@ -21,7 +21,7 @@ pub(super) fn replaced(bytes: &[u8], from: &str, to: &str) -> Vec<u8> {
 }
 
 /// An envelope around any manifest, written by hand.
-fn wrapped(manifest: &[u8], signer: &SigningKey) -> Vec<u8> {
+pub(super) fn wrapped(manifest: &[u8], signer: &SigningKey) -> Vec<u8> {
     let bytes = |write: &dyn Fn(&mut Encoder<Vec<u8>>)| {
         let mut e = Encoder::new(Vec::new());
         write(&mut e);
@@ -45,41 +45,6 @@ fn wrapped(manifest: &[u8], signer: &SigningKey) -> Vec<u8> {
     })
 }
 
-/// The members of a manifest that is a map of numbers to anything.
-fn members(manifest: &[u8]) -> Vec<(u8, Vec<u8>)> {
-    let mut d = minicbor::Decoder::new(manifest);
-    let count = d.map().unwrap().unwrap();
-    (0..count)
-        .map(|_| {
-            let key = d.u8().unwrap();
-            let start = d.position();
-            d.skip().unwrap();
-            (key, manifest[start..d.position()].to_vec())
-        })
-        .collect()
-}
-
-/// A byte string around bytes.
-fn bstr(bytes: &[u8]) -> Vec<u8> {
-    let mut e = Encoder::new(Vec::new());
-    e.bytes(bytes).unwrap();
-    e.into_writer()
-}
-
-/// An image's manifest with this sequence, so many items of it, in place of its install sequence.
-fn installs(manifest: &[u8], items: u64, sequence: &[u8]) -> Vec<u8> {
-    let mut e = Encoder::new(Vec::new());
-    e.array(items).unwrap();
-    let sequence = bstr(&[&e.into_writer()[..], sequence].concat());
-    let mut e = Encoder::new(Vec::new());
-    e.map(members(manifest).len() as u64).unwrap();
-    let rest = members(manifest).into_iter().flat_map(|(key, value)| {
-        // Keys below 24 are their own heads.
-        [vec![key], if key == 20 { sequence.clone() } else { value }].concat()
-    });
-    [e.into_writer(), rest.collect()].concat()
-}
-
 /// The envelope with an integrated payload behind the manifest, too long for the buffer.
 fn padded(envelope: &[u8]) -> Vec<u8> {
     assert_eq!(envelope[..3], [0xd8, 107, 0xa2]);
@@ -90,7 +55,7 @@ fn padded(envelope: &[u8]) -> Vec<u8> {
 }
 
 /// The manifest of an envelope, signed anew with other content in place of its own, of the same length.
-fn with_content(envelope: &[u8], swaps: &[(Vec<u8>, Vec<u8>)], signer: s::Key) -> Vec<u8> {
+pub(super) fn with_content(envelope: &[u8], swaps: &[(Vec<u8>, Vec<u8>)], signer: s::Key) -> Vec<u8> {
     let authentic = envelope::open(envelope, &s::anchors()).unwrap();
     let swapped = swaps.iter().fold(authentic.manifest_bytes().to_vec(), |manifest, (from, to)| {
         assert_eq!(from.len(), to.len());
@@ -113,7 +78,7 @@ fn conf_as(plain: &[u8]) -> Vec<u8> {
 }
 
 /// The trust anchors' envelope with these bytes inside.
-fn keys_as(plain: &[u8]) -> Vec<u8> {
+pub(super) fn keys_as(plain: &[u8]) -> Vec<u8> {
     let good = s::plain(&s::anchors());
     let swaps = [digests(&good, plain), (good, plain.to_vec())];
     with_content(&s::keys_envelope(s::ROOT), &swaps, s::ROOT)
@@ -169,60 +134,14 @@ fn images() -> Vec<Refused> {
     ]
 }
 
-/// What an install sequence asks for that is refused, and where it stops.
-fn sequences(manifest: &[u8], key: &SigningKey) -> Vec<Refused> {
-    let row = |name, reason, items, sequence: &[u8]| Refused {
-        name,
-        bytes: wrapped(&installs(manifest, items, sequence), key),
-        payload: s::image(Chip::Net),
-        kept: [0; 3],
-        offered: None,
-        reason,
-    };
-    let device = [&[20, 0xa1, 0x18, 24, 0x50][..], &[9; 16], &[0x18, 24, 15]].concat();
-    let copied = [20, 0xa1, 22, 0, 22, 2];
-    use Reason as R;
-    vec![
-        row("manifest of more than 512 steps", R::TooLong, 1200, &[1, 15].repeat(600)),
-        row("image for another device", R::NodeOther, 4, &device),
-        row("image for a slot that is not the spare one", R::ConditionFailed, 4, &[20, 0xa1, 5, 0, 5, 15]),
-        row("condition without its parameter", R::ConditionFailed, 2, &[5, 15]),
-        row("copying from another component", R::Unsupported, 4, &copied),
-        row("component that is not in the list", R::EnvelopeBroken, 2, &[12, 1]),
-        row("sequence with a command but no argument", R::EnvelopeBroken, 3, &[1, 15, 2]),
-    ]
-}
-
-/// Bundles that this node cannot open, and trust anchors that cannot be used.
-fn sealed(row: &dyn Fn(&'static str, Reason, Vec<u8>) -> Refused) -> Vec<Refused> {
-    let good = s::bundle_envelope(&s::bundle(), s::public(s::SEALING), s::BUNDLE);
-    let (_, content) = encrypt::seal(&s::public(s::SEALING), &s::random(), None, &s::bundle_plain()).unwrap();
-    let mut other = content.clone();
-    *other.last_mut().unwrap() ^= 1;
-    let ephemeral: [u8; 32] = s::array(s::EPHEMERAL.2);
-    let keys = s::plain(&s::anchors());
-    // Of order 4: y = 0. Source: RFC 8032 section 5.1, the curve equation.
-    let weak = replaced(&keys, s::SERVER.2, &"00".repeat(32));
-    use Reason as R;
-    vec![
-        row("bundle with a flipped tag", R::SealWrong, with_content(&good, &[(content, other)], s::BUNDLE)),
-        row(
-            "bundle with an ephemeral key of small order",
-            R::SealWrong,
-            with_content(&good, &[(ephemeral.to_vec(), vec![0; 32])], s::BUNDLE),
-        ),
-        row("trust anchors with a key of small order", R::KeysBroken, keys_as(&weak)),
-    ]
-}
-
-struct Refused {
-    name: &'static str,
-    bytes: Vec<u8>,
-    payload: Vec<u8>,
-    kept: [u64; 3],
+pub(super) struct Refused {
+    pub(super) name: &'static str,
+    pub(super) bytes: Vec<u8>,
+    pub(super) payload: Vec<u8>,
+    pub(super) kept: [u64; 3],
     /// The digest that is offered, if it is not the envelope's own.
-    offered: Option<Digest>,
-    reason: Reason,
+    pub(super) offered: Option<Digest>,
+    pub(super) reason: Reason,
 }
 
 fn envelopes() -> Vec<Refused> {
@@ -339,8 +258,8 @@ fn envelopes() -> Vec<Refused> {
         ),
     ];
     rows.extend(images());
-    rows.extend(sequences(&manifest, &image_key));
-    rows.extend(sealed(&row));
+    rows.extend(super::inside::sequences(&manifest, &image_key));
+    rows.extend(super::inside::sealed(&row));
     rows
 }
 

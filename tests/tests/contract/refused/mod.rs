@@ -2,6 +2,7 @@
 
 mod envelopes;
 mod frames;
+mod inside;
 mod messages;
 mod trials;
 
