@@ -27,6 +27,7 @@ pub struct Stopped {
 }
 
 impl From<&Failure> for Stopped {
+    #[inline(never)]
     fn from(failure: &Failure) -> Self {
         Self {
             section: Some(failure.section),
