@@ -7,16 +7,17 @@ mod world;
 
 use common::Node;
 use pintle_protocol::author::{ImageManifest, payload_uri};
-use pintle_protocol::checkin::{Ending, Outcome, Phase};
+use pintle_protocol::checkin::{Ending, Outcome, Phase, Reply};
 use pintle_protocol::cose::SigningKey;
 use pintle_protocol::id::{Chip, Digest, NodeId, Role, Uuid16};
 use pintle_protocol::suit::peek;
 use pintle_protocol::version::{ActuationProfile, LinkRange, Version};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::SeqCst};
 use std::sync::{Mutex, MutexGuard};
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime};
 use world::{Door, Luck, Program};
 
 const KILLS: u32 = 200;
@@ -28,6 +29,18 @@ const STARTED_ONLY_EVERY: u32 = 10;
 const WAVES: [&[u8]; 3] = [&[1], &[2, 3], &[4, 5, 6]];
 /// Two, for moments are whole seconds: at least one has passed then.
 const SOAK: Duration = Duration::from_secs(2);
+
+/// Nodes that take part in no rollout and check in less than once a second, so that each check-in is a row of
+/// its own in what is kept of them.
+const UNHURRIED: [&[u8]; 4] = [
+    &[11, 12, 13, 14, 15, 16],
+    &[21, 22, 23, 24, 25, 26],
+    &[31, 32, 33, 34, 35, 36],
+    &[41, 42, 43, 44, 45, 46],
+];
+
+/// An acknowledged check-in: its counter, and the seconds in which it was sent and acknowledged.
+type Acknowledged = (u64, i64, i64);
 
 /// What one rollout brings.
 #[derive(Clone, Debug)]
@@ -46,6 +59,8 @@ struct Seen {
     ended: BTreeMap<(usize, u8), Instant>,
     /// What each node refused or kept.
     over: BTreeSet<(u8, Digest)>,
+    /// Every check-in that was acknowledged, by node.
+    acknowledged: BTreeMap<u8, Vec<Acknowledged>>,
 }
 
 struct World {
@@ -165,20 +180,82 @@ fn plan_on_and_on(world: &World) -> Option<()> {
     Some(())
 }
 
+fn second() -> i64 {
+    SystemTime::UNIX_EPOCH.elapsed().unwrap().as_secs() as i64
+}
+
+/// Checks in once: the reply, if there is one. What is kept of each check-in carries its counter, as pulses of
+/// the relay.
+fn check_in(world: &World, node: &mut Node) -> Option<Reply> {
+    let n = node.state.nonce.0[0];
+    let (acknowledged, sent) = &world.counters[&n];
+    let door = world.door()?;
+    node.state.relay_pulses = node.state.counter as u32 + 1;
+    let message = node.next_check_in();
+    let began = second();
+    sent.store(node.state.counter, SeqCst);
+    let answer = door.ask("POST", "/node/check-in", "Accept: */*", &message)?;
+    let reply = common::reply(&answer, &door.server_key);
+    world.seen().acknowledged.entry(n).or_default().push((node.state.counter, began, second()));
+    acknowledged.store(node.state.counter, SeqCst);
+    world.acknowledged.fetch_add(1, SeqCst);
+    Some(reply)
+}
+
+/// Some nodes that check in one after the other, and then pause for more than a second.
+fn check_in_without_hurry(world: &World, mut nodes: Vec<Node>) {
+    let mut luck = Luck::new(u64::from(nodes[0].state.nonce.0[0]));
+    while !world.over.load(SeqCst) {
+        std::thread::sleep(Duration::from_millis(1020 + luck.below(100)));
+        for node in &mut nodes {
+            assert!(check_in(world, node).is_none_or(|reply| reply.offer.is_none()));
+        }
+    }
+}
+
+/// Every check-in that was acknowledged is in the database, whichever kill came after it: as a row of its own,
+/// or, where a node checked in more than once in a second, as the last one of that second. How many rows there
+/// are of the unhurried nodes.
+fn all_are_kept(data: &Path, world: &World) -> usize {
+    let database = rusqlite::Connection::open(data.join("pintle.db")).unwrap();
+    let mut rows = database.prepare("SELECT relay_pulses, at FROM history WHERE node = ?1").unwrap();
+    let mut own = 0;
+    for (n, acknowledged) in &world.seen().acknowledged {
+        let kept: BTreeMap<u64, i64> = rows
+            .query_map([[*n; 16]], |row| Ok((row.get::<_, u32>(0)?.into(), row.get(1)?)))
+            .unwrap()
+            .collect::<Result<_, _>>()
+            .unwrap();
+        assert!(kept.keys().all(|counter| *counter <= world.counters[n].1.load(SeqCst)), "node {n}");
+        let is_unhurried = UNHURRIED.iter().any(|nodes| nodes.contains(n));
+        for (counter, sent, answered) in acknowledged {
+            if is_unhurried {
+                let at = kept.get(counter);
+                let at = at.unwrap_or_else(|| panic!("node {n}: check-in {counter} was lost"));
+                assert!(
+                    (sent - 1..=answered + 1).contains(at),
+                    "node {n}: {counter} came at {at}, not {sent}"
+                );
+                own += 1;
+            } else {
+                let (by, at) = kept.range(counter..).next().expect("the newest is there");
+                assert!(
+                    (sent - 1..=answered + 1).contains(at),
+                    "node {n}: check-in {counter} of second {sent} was lost; the next one is {by}, at {at}"
+                );
+            }
+        }
+    }
+    own
+}
+
 /// A node: checks in on and on, takes up what it is offered, keeps most of it.
 fn check_in_on_and_on(world: &World, mut node: Node) {
     let n = node.state.nonce.0[0];
     let mut luck = Luck::new(u64::from(n));
-    let (acknowledged, sent) = &world.counters[&n];
     while !world.over.load(SeqCst) {
         std::thread::sleep(Duration::from_millis(luck.below(12)));
-        let Some(door) = world.door() else { continue };
-        let message = node.next_check_in();
-        sent.store(node.state.counter, SeqCst);
-        let Some(answer) = door.ask("POST", "/node/check-in", "Accept: */*", &message) else { continue };
-        let reply = common::reply(&answer, &door.server_key);
-        acknowledged.store(node.state.counter, SeqCst);
-        world.acknowledged.fetch_add(1, SeqCst);
+        let Some(reply) = check_in(world, &mut node) else { continue };
         if let Some(offer) = reply.offer {
             take_up(world, &mut node, n, offer.envelope);
         } else {
@@ -275,12 +352,14 @@ fn killed_two_hundred_times_it_forgets_nothing_that_it_acknowledged() {
     let data = folder.path().join("data");
     let mut program = Program::start(&data, false);
     let token = program.token.clone().unwrap();
-    let nodes: Vec<Node> = (1..=6).map(|n| Node::new(n).admitted(program.door.addr, &token)).collect();
+    let admitted = |n| Node::new(n).admitted(program.door.addr, &token);
+    let nodes: Vec<Node> = (1..=6).map(admitted).collect();
+    let unhurried = UNHURRIED.map(|nodes| nodes.iter().map(|n| admitted(*n)).collect::<Vec<_>>());
     let world = World {
         door: Mutex::new(Some(program.door.clone())),
         token,
         seen: Mutex::default(),
-        counters: (1..=6).map(|n| (n, Default::default())).collect(),
+        counters: (1..=50).map(|n| (n, Default::default())).collect(),
         acknowledged: AtomicU64::new(0),
         offers: AtomicU64::new(0),
         over: AtomicBool::new(false),
@@ -293,6 +372,8 @@ fn killed_two_hundred_times_it_forgets_nothing_that_it_acknowledged() {
         let _ends = world::SetAtEnd(&world.over);
         let mut threads: Vec<_> =
             nodes.into_iter().map(|node| scope.spawn(|| check_in_on_and_on(&world, node))).collect();
+        threads
+            .extend(unhurried.into_iter().map(|nodes| scope.spawn(|| check_in_without_hurry(&world, nodes))));
         threads.push(scope.spawn(|| _ = plan_on_and_on(&world)));
         for kill in 1..=KILLS {
             std::thread::sleep(Duration::from_millis(luck.below(300)));
@@ -318,14 +399,17 @@ fn killed_two_hundred_times_it_forgets_nothing_that_it_acknowledged() {
             std::thread::sleep(Duration::from_millis(100));
         }
     });
+    program.kill();
+    let own = all_are_kept(&data, &world);
     let done = world.seen().steps.len() - 1;
     let acknowledged = world.acknowledged.load(SeqCst);
     println!(
-        "{KILLS} kills in {} s: {acknowledged} check-ins acknowledged, {} offers, {done} rollouts done, {} entries",
+        "{KILLS} kills in {} s: {acknowledged} check-ins acknowledged, {own} of them with rows of their own, {} offers, {done} rollouts done, {} entries",
         began.elapsed().as_secs(),
         world.offers.load(SeqCst),
         journal.0
     );
     assert!(done >= 3, "{done} rollouts were done");
     assert!(acknowledged >= 2000, "{acknowledged} check-ins were acknowledged");
+    assert!(own >= 300, "{own} check-ins of unhurried nodes were acknowledged");
 }

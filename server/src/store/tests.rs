@@ -83,6 +83,63 @@ fn what_was_acknowledged_survives_a_crash() {
     assert_eq!((check.good, check.bad), (100, None));
 }
 
+/// Commits that are in the write-ahead log. Source: SQLite, "Database File Format", section 4: a header of 32
+/// bytes, then frames of 24 bytes and a page; the second word of a frame is not 0 if it ends a commit, and only
+/// frames with the header's salt count.
+fn commits(log: &Path) -> usize {
+    let log = std::fs::read(log).unwrap();
+    let word = |at: usize| u32::from_be_bytes(log[at..at + 4].try_into().unwrap());
+    let (page, salt) = (word(8) as usize, (word(16), word(20)));
+    (32..log.len())
+        .step_by(24 + page)
+        .take_while(|at| (word(at + 8), word(at + 12)) == salt)
+        .filter(|at| word(at + 4) != 0)
+        .count()
+}
+
+/// With `synchronous = FULL`, SQLite syncs the log at each commit; here it is asked of the very connection that
+/// writes, and that a group of jobs is one commit, which is in the log before anybody is answered.
+#[test]
+fn a_group_is_one_synced_commit_that_comes_before_every_answer() {
+    let (folder, db) = db();
+    let asked = db
+        .write_blocking::<_, StoreFault, _>(|conn| {
+            let number =
+                |name: &str| conn.query_row(&format!("PRAGMA {name}"), [], |row| row.get::<_, i64>(0));
+            let mode: String = conn.query_row("PRAGMA journal_mode", [], |row| row.get(0))?;
+            Ok((mode, number("synchronous")?, number("foreign_keys")?, number("ignore_check_constraints")?))
+        })
+        .unwrap();
+    assert_eq!(asked, ("wal".to_owned(), 2, 1, 0), "2 is FULL");
+
+    let log = folder.path().join("pintle.db-wal");
+    let before = commits(&log);
+    let (go, gone) = std::sync::mpsc::channel::<()>();
+    let mut gone = Some(gone);
+    let (answer, answers) = std::sync::mpsc::channel();
+    for n in 0..300 {
+        let (log, answer) = (log.clone(), answer.clone());
+        let gone = gone.take();
+        let job = move |conn: &Connection| {
+            // The first one holds the writer until the others are queued behind it.
+            if let Some(gone) = gone {
+                let _ = gone.recv();
+            }
+            add(conn, &n.to_string())
+        };
+        db.write_then(job, move |done| {
+            done.unwrap();
+            answer.send((n, commits(&log) - before)).unwrap();
+        });
+    }
+    go.send(()).unwrap();
+    let answered: Vec<(usize, usize)> = answers.iter().take(300).collect();
+    // 256 at most are committed together.
+    let wanted: Vec<(usize, usize)> = (0..300).map(|n| (n, 1 + n / 256)).collect();
+    assert_eq!(answered, wanted);
+    assert_eq!(sentences(&db).len(), 300);
+}
+
 #[test]
 fn jobs_fail_alone_and_nothing_shows_before_the_commit() {
     let (folder, db) = db();
