@@ -1,36 +1,28 @@
 //! Checking a large database while nodes are served already.
 //!
 //! A small one is checked before a start. With a million nodes that takes seconds to minutes in which no node
-//! could be answered, so there it is done beside, and damage ends the server as it would have kept it from
-//! starting. `docs/decisions` says why.
+//! could be answered, so there it is done beside. Damage found then ends writing, as damage that a request
+//! runs into does: pages and commands go on and say so. `docs/decisions` says why.
 
-use crate::store::{OpenFault, open};
+use crate::store::{Db, OpenFault, Unwritable, open};
 use rusqlite::InterruptHandle;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-/// What the check found after the server had started.
-#[derive(Debug, thiserror::Error)]
-#[error("{0}; this was found while nodes were served already: what they said since the start was written")]
-pub(crate) struct Found(OpenFault);
-
-/// A check under way.
+/// A check under way; ended when dropped.
 pub(crate) struct Checking {
     interrupt: Arc<InterruptHandle>,
-    thread: JoinHandle<Option<Found>>,
+    thread: Option<JoinHandle<()>>,
 }
 
 impl Checking {
-    /// Begins to check a database if it was too large to be checked before; `stop` is called if it is damaged.
+    /// Begins to check a database if it was too large to be checked before; `db` learns what is wrong with it.
     ///
     /// # Errors
     /// [`OpenFault`] if it cannot be read.
-    pub(crate) fn begin(
-        path: &Path,
-        stop: impl FnOnce() + Send + 'static,
-    ) -> Result<Option<Self>, OpenFault> {
+    pub(crate) fn begin(path: &Path, db: Db) -> Result<Option<Self>, OpenFault> {
         let connection = open::reader(path)?;
         if open::is_small(&connection).map_err(|source| open::fault(path, source))? {
             return Ok(None);
@@ -39,25 +31,44 @@ impl Checking {
         let path = PathBuf::from(path);
         let thread = std::thread::Builder::new()
             .name("check".to_owned())
-            .spawn(move || {
-                let fault = open::check(&connection, &path).err().filter(|fault| !was_interrupted(fault))?;
-                let found = Found(fault);
-                tracing::error!(cause = %found, "The database is damaged; the server stops");
-                stop();
-                Some(found)
+            .spawn(move || match open::check(&connection, &path) {
+                Ok(_) => tracing::info!("The database was checked beside, and is whole"),
+                Err(fault) if was_interrupted(&fault) => {}
+                Err(fault) => match damage(&fault) {
+                    Some(why) => db.lost(&Unwritable::Damaged { why }),
+                    None => tracing::error!(cause = %fault, "The database could not be checked"),
+                },
             })
             .map_err(|source| OpenFault::Thread { source })?;
-        Ok(Some(Self { interrupt, thread }))
+        Ok(Some(Self { interrupt, thread: Some(thread) }))
     }
+}
 
-    /// Ends it, finished or not; what it found.
-    pub(crate) fn end(self) -> Option<Found> {
-        while !self.thread.is_finished() {
+impl Drop for Checking {
+    /// Ends it, finished or not.
+    fn drop(&mut self) {
+        let Some(thread) = self.thread.take() else { return };
+        while !thread.is_finished() {
             // Once is not enough where a statement was just about to begin.
             self.interrupt.interrupt();
             std::thread::sleep(Duration::from_millis(5));
         }
-        self.thread.join().ok().flatten()
+        let _ = thread.join();
+    }
+}
+
+/// What is wrong with the database itself, if that is what was found.
+fn damage(fault: &OpenFault) -> Option<String> {
+    match fault {
+        // Above the finding, SQLite names the database; pages and `/readyz` have one line.
+        OpenFault::Damaged { why, .. } => why.lines().last().map(str::to_owned),
+        OpenFault::Dangling { table, parent, .. } => {
+            Some(format!("a row in `{table}` refers to one in `{parent}` that is not there"))
+        }
+        OpenFault::Journal { number, why, .. } => {
+            Some(format!("entry {number} of the journal was changed: {why}"))
+        }
+        _ => None,
     }
 }
 
@@ -75,6 +86,7 @@ mod tests {
     use crate::config::{Config, Tls};
     use rusqlite::Connection;
     use std::path::Path;
+    use std::time::{Duration, Instant};
 
     fn config(data: &Path) -> Config {
         let mut config = Config::new(data, ([127, 0, 0, 1], 0).into());
@@ -94,12 +106,21 @@ mod tests {
     }
 
     #[test]
-    fn damage_in_a_large_database_ends_the_server() {
+    fn damage_in_a_large_database_ends_writing_and_no_more() {
         let folder = large("INSERT INTO seen VALUES (zeroblob(16), 'net', zeroblob(32), 1)");
-        let ended = crate::start(config(folder.path())).unwrap().wait().unwrap_err().to_string();
-        for words in ["`seen`", "`node`", "restore a backup", "found while nodes were served"] {
-            assert!(ended.contains(words), "`{words}` is not in: {ended}");
+        let running = crate::start(config(folder.path())).unwrap();
+        let until = Instant::now() + Duration::from_secs(60);
+        let why = loop {
+            assert!(Instant::now() < until, "it was never found");
+            if let Err(fault) = running.tick() {
+                break fault.to_string();
+            }
+            std::thread::sleep(Duration::from_millis(5));
+        };
+        for words in ["damaged", "`seen`", "`node`"] {
+            assert!(why.contains(words), "`{words}` is not in: {why}");
         }
+        running.stop().unwrap();
     }
 
     #[test]
@@ -108,7 +129,7 @@ mod tests {
         crate::start(config(folder.path())).unwrap().stop().unwrap();
         // However far the check came.
         let running = crate::start(config(folder.path())).unwrap();
-        std::thread::sleep(std::time::Duration::from_millis(50));
+        std::thread::sleep(Duration::from_millis(50));
         running.stop().unwrap();
     }
 
@@ -119,6 +140,6 @@ mod tests {
              DROP INDEX node_thinned; PRAGMA user_version = 6",
         );
         let refused = crate::start(config(folder.path())).err().unwrap().to_string();
-        assert!(refused.contains("`seen`") && !refused.contains("while nodes were served"), "{refused}");
+        assert!(refused.contains("`seen`"), "{refused}");
     }
 }

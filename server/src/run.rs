@@ -134,7 +134,7 @@ impl Running {
     /// Waits until the server ends by itself, by a signal.
     ///
     /// # Errors
-    /// What the serving thread ended with; or damage in a large database, found after the start.
+    /// What the serving thread ended with.
     pub fn wait(mut self) -> std::io::Result<()> {
         self.join()
     }
@@ -158,14 +158,14 @@ impl Running {
         let Some(thread) = self.thread.take() else { return Ok(()) };
         let ended =
             thread.join().unwrap_or_else(|_| Err(std::io::Error::other("the serving thread panicked")));
-        let damage = self.checking.take().and_then(Checking::end);
+        self.checking.take();
         let now = self.app.now();
         let noted: Result<Seconds, StoreFault> =
             self.app.db.write_blocking(move |conn| server::note_alive(conn, now));
         if let Err(fault) = noted {
             tracing::warn!(cause = %fault, "The time of stopping was not noted");
         }
-        damage.map_or(ended, |found| Err(std::io::Error::other(found)))
+        ended
     }
 }
 
@@ -228,6 +228,7 @@ pub fn start(config: Config) -> Result<Running, StartError> {
     let tls = certificates.as_ref().map(Certificates::config).transpose()?;
     let scheme = if tls.is_some() { "https" } else { "http" };
 
+    let checking = Checking::begin(&db_path, db.clone())?;
     let app = App::new(&config, time, db, (payloads, envelopes), online, certificates);
     let server_key = app.server_key();
     let (tell, told) = mpsc::channel();
@@ -259,8 +260,7 @@ pub fn start(config: Config) -> Result<Running, StartError> {
         }
     };
     let advert = if config.advertise { advertise(addr, scheme == "https", &server_key) } else { None };
-    let stopping = handle.clone();
-    let mut running = Running {
+    Ok(Running {
         addr,
         base_url: format!("{scheme}://{addr}"),
         ca_pem,
@@ -270,12 +270,10 @@ pub fn start(config: Config) -> Result<Running, StartError> {
         app,
         handle,
         thread: Some(thread),
-        checking: None,
+        checking,
         _advert: advert,
         _lock: lock,
-    };
-    running.checking = Checking::begin(&db_path, move || drop(stopping.stop(true)))?;
-    Ok(running)
+    })
 }
 
 /// Nodes that know where the server is do not need it: without it the server starts all the same.

@@ -282,7 +282,7 @@ fn large(data: &Path) -> (Program, String, [Node; 2]) {
 fn reads_and_writes_nothing(program: &Program, token: &str, node: &mut Node) {
     let addr = program.door.addr;
     let trouble = about(program, token)["trouble"].as_str().unwrap().to_owned();
-    assert!(trouble.starts_with("the database is damaged"), "{trouble}");
+    assert!(trouble.starts_with("the database is damaged") && !trouble.contains('\n'), "{trouble}");
     for _ in 0..3 {
         let answer = node.check_in(addr);
         assert_eq!(answer.status, 503, "{}", answer.text());
@@ -338,4 +338,30 @@ fn a_page_that_goes_bad_and_is_needed_to_read_is_told_and_ends_writing() {
     reads_and_writes_nothing(&program, &token, &mut nodes[0]);
     program.kill();
     does_not_start(&data);
+}
+
+/// What a start does not wait for is found beside, and comes to the same.
+#[test]
+fn damage_in_a_database_too_large_to_wait_for_is_found_and_ends_writing_only() {
+    let folder = tempfile::tempdir().unwrap();
+    let data = folder.path().join("data");
+    let (mut program, token, mut nodes) = large(&data);
+    program.kill();
+    let database = Connection::open(data.join("pintle.db")).unwrap();
+    database
+        .execute_batch("INSERT INTO filler VALUES (zeroblob(70000000)); PRAGMA wal_checkpoint(TRUNCATE)")
+        .unwrap();
+    drop(database);
+    damage(&data, "suit_report");
+    // However often it is started.
+    for _ in 0..2 {
+        let mut program = Program::start(&data, false);
+        let until = Instant::now() + Duration::from_secs(60);
+        while about(&program, &token)["trouble"].is_null() {
+            assert!(Instant::now() < until, "it was never found");
+            std::thread::sleep(Duration::from_millis(10));
+        }
+        reads_and_writes_nothing(&program, &token, &mut nodes[0]);
+        program.kill();
+    }
 }

@@ -126,6 +126,11 @@ impl Db {
         self.writer.load()
     }
 
+    /// Notes that nothing can be written, found by somebody who did not try to.
+    pub(crate) fn lost(&self, why: &Unwritable) {
+        self.writable.lost(why);
+    }
+
     /// Makes the writing connection behave as on a disk that is full or read-only.
     #[cfg(test)]
     pub(crate) fn set_pragma(&self, sql: &'static str) {
