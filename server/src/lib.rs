@@ -18,7 +18,7 @@
 //!
 //! From the outside in: `net` (connections and their limits) · `routes` (what answers where) · `api`, `node_api`, `pages` (take in, ask,
 //! show), `health`, `metrics` · `ops` (one transaction each) · `store` (SQL and files) · [`rollout`] and [`journal`]
-//! (pure decisions) · [`contract`] (what crosses the operator's API).
+//! (pure decisions) · [`contract`] (what crosses the operator's API) · [`manual`] (pages for `man`).
 
 mod access;
 mod api;
@@ -41,6 +41,7 @@ pub mod journal;
 mod keys;
 mod known_keys;
 pub mod local_link;
+pub mod manual;
 mod metrics;
 mod net;
 mod node_api;

@@ -6,6 +6,7 @@ use clap::{ArgMatches, CommandFactory, FromArgMatches, Parser, Subcommand};
 use pintle_protocol::id::PublicKey;
 use pintle_server::backup::{self, Manifest};
 use pintle_server::clock::Clock;
+use pintle_server::manual::Program;
 use pintle_server::settings::Settings;
 use pintle_server::{Running, StartError, new_key, start, switch_key};
 use std::io::{IsTerminal, Write};
@@ -22,13 +23,14 @@ use tracing_subscriber::EnvFilter;
 /// At its first start it prints the operator's token, once. Nodes and the operator's command
 /// trust it by `ca.pem` in its folder.
 #[derive(Parser)]
-#[command(name = "pintle-server", version, arg_required_else_help = true)]
+#[command(name = "pintle-server", version, arg_required_else_help = true,
+    after_help = environment())]
 struct Args {
     #[command(subcommand)]
     command: Option<Command>,
 
     /// File with settings, TOML; flags and the environment count before it
-    #[arg(long, value_name = "FILE", env = "PINTLE_SETTINGS", global = true)]
+    #[arg(long, value_name = "FILE", env = "PINTLE_SETTINGS", hide_env_values = true, global = true)]
     settings: Option<PathBuf>,
 
     #[command(flatten)]
@@ -39,7 +41,7 @@ struct Args {
 #[derive(clap::Args)]
 struct Folder {
     /// Folder of the server, which may be running; else the one of the settings file
-    #[arg(long, value_name = "DIR", env = "PINTLE_DATA")]
+    #[arg(long, value_name = "DIR", env = "PINTLE_DATA", hide_env_values = true)]
     data: Option<PathBuf>,
 }
 
@@ -60,7 +62,7 @@ enum Command {
     /// A node that does not trust the new key is lost then: see `pintle keys tally` before.
     SwitchKey {
         /// Folder of the server, which must not be running; else the one of the settings file
-        #[arg(long, value_name = "DIR", env = "PINTLE_DATA")]
+        #[arg(long, value_name = "DIR", env = "PINTLE_DATA", hide_env_values = true)]
         data: Option<PathBuf>,
     },
     /// Makes a backup, also while the server runs
@@ -86,9 +88,41 @@ enum Command {
         #[arg(long, value_name = "DIR")]
         from: PathBuf,
         /// Folder of the server to be; it must be empty or not there; else the one of the settings file
-        #[arg(long, value_name = "DIR", env = "PINTLE_DATA")]
+        #[arg(long, value_name = "DIR", env = "PINTLE_DATA", hide_env_values = true)]
         data: Option<PathBuf>,
     },
+    /// Writes the manual pages and the completions for bash, zsh and fish
+    ///
+    /// They go where `man` and the shells look for them below a folder such as /usr/local/share or
+    /// ~/.local/share. Those of an earlier version are replaced.
+    Manual {
+        /// The folder; made if it is not there
+        #[arg(long, value_name = "DIR")]
+        to: PathBuf,
+    },
+}
+
+/// What the environment sets that is no option.
+const ENVIRONMENT: [(&str, &str); 1] =
+    [("PINTLE_LOG", "how much is logged: error, warn, info, debug or trace; info is usual")];
+
+fn environment() -> String {
+    let lines = ENVIRONMENT.map(|(name, text)| format!("  {name}  {text}"));
+    format!("Environment:\n{}", lines.join("\n"))
+}
+
+fn manual() -> Program<'static> {
+    Program {
+        command: Args::command(),
+        section: "8",
+        exits: vec![
+            (0, "done; a server that was told to stop has stopped in good order"),
+            (1, "it could not be done; stderr says why"),
+            (2, "the command line is wrong"),
+        ],
+        environment: &ENVIRONMENT,
+        also: &["pintle(1)"],
+    }
 }
 
 fn main() -> ExitCode {
@@ -117,6 +151,9 @@ fn run(args: Args, matches: &ArgMatches) -> Outcome {
         Some(Command::Backup { folder: own, to }) => make_backup(&folder(own.data)?, &to),
         Some(Command::Check { from }) => check_backup(&from),
         Some(Command::Restore { from, data }) => restore(&from, &folder(data)?),
+        Some(Command::Manual { to }) => {
+            tell(&format!("{} files written below {}", manual().write(&to)?, to.display()))
+        }
         None => serve(&settings),
     }
 }

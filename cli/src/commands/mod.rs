@@ -15,6 +15,7 @@ mod keys_send;
 mod keys_show;
 mod keys_tally;
 mod look;
+mod manual;
 mod node_add;
 mod node_admit;
 mod node_card;
@@ -111,6 +112,7 @@ enum Command {
     #[command(subcommand)]
     Keys(Keys),
     Look(look::Args),
+    Manual(manual::Args),
     Rehearse(rehearse::Args),
     /// Join a server, sign in a phone
     #[command(subcommand)]
@@ -253,6 +255,7 @@ fn dispatch(command: Command, run: &mut Run) -> Result<Exit, CliError> {
         Command::Keys(Keys::Finish(args)) => keys_finish::run(&args, run),
         Command::Keys(Keys::GiveUp(args)) => keys_give_up::run(&args, run),
         Command::Look(args) => look::run(&args, run),
+        Command::Manual(args) => manual::run(args, run),
         Command::Rehearse(args) => rehearse::run(&args, &mut run.ui),
         Command::Server(Server::Join(args)) => server_join::run(&args, run),
         Command::Server(Server::Link(args)) => server_link::run(&args, run),

@@ -26,38 +26,44 @@ const TLS_NAME: &str = "localhost";
 #[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
 pub struct Settings {
     /// Folder with everything that the server keeps; made if it is not there
-    #[arg(long, value_name = "DIR", env = "PINTLE_DATA")]
+    #[arg(long, value_name = "DIR", env = "PINTLE_DATA", hide_env_values = true)]
     #[serde(deserialize_with = "path")]
     pub data: Option<PathBuf>,
 
     /// Address and port to listen on; 0.0.0.0:7443 if left out
-    #[arg(long, value_name = "ADDR", env = "PINTLE_LISTEN")]
+    #[arg(long, value_name = "ADDR", env = "PINTLE_LISTEN", hide_env_values = true)]
     pub listen: Option<SocketAddr>,
 
     /// A name or IP address by which nodes and browsers reach the server; may be repeated; localhost if
     /// left out
-    #[arg(long, value_name = "NAME", env = "PINTLE_TLS_NAMES", value_delimiter = ',')]
+    #[arg(
+        long,
+        value_name = "NAME",
+        env = "PINTLE_TLS_NAMES",
+        hide_env_values = true,
+        value_delimiter = ','
+    )]
     #[serde(deserialize_with = "names")]
     pub tls_name: Option<Vec<String>>,
 
     /// Plain HTTP instead of TLS; only on loopback, behind a reverse proxy that adds TLS
-    #[arg(long, env = "PINTLE_PLAIN", value_name = SWITCH, num_args = 0..=1, require_equals = true,
-        default_missing_value = "true", hide_possible_values = true)]
+    #[arg(long, env = "PINTLE_PLAIN", hide_env_values = true, value_name = SWITCH, num_args = 0..=1,
+        require_equals = true, default_missing_value = "true", hide_possible_values = true)]
     pub plain: Option<bool>,
 
     /// Tell browsers to take TLS only for this host name, also for other services on it
-    #[arg(long, env = "PINTLE_HSTS", value_name = SWITCH, num_args = 0..=1, require_equals = true,
-        default_missing_value = "true", hide_possible_values = true)]
+    #[arg(long, env = "PINTLE_HSTS", hide_env_values = true, value_name = SWITCH, num_args = 0..=1,
+        require_equals = true, default_missing_value = "true", hide_possible_values = true)]
     pub hsts: Option<bool>,
 
     /// When to advertise the server on the local link by DNS-SD (_pintle._tcp), so that nodes find it
     /// at a new address; auto if left out
-    #[arg(long, value_name = "WHEN", env = "PINTLE_ADVERTISE")]
+    #[arg(long, value_name = "WHEN", env = "PINTLE_ADVERTISE", hide_env_values = true)]
     pub advertise: Option<Advertise>,
 
     /// Log as JSON, one object a line
-    #[arg(long, env = "PINTLE_LOG_JSON", value_name = SWITCH, num_args = 0..=1, require_equals = true,
-        default_missing_value = "true", hide_possible_values = true)]
+    #[arg(long, env = "PINTLE_LOG_JSON", hide_env_values = true, value_name = SWITCH, num_args = 0..=1,
+        require_equals = true, default_missing_value = "true", hide_possible_values = true)]
     pub log_json: Option<bool>,
 }
 
