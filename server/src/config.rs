@@ -28,8 +28,9 @@ pub struct Config {
     pub limits: Limits,
     /// Whether browsers are told to take only TLS for this host name, whatever the port.
     pub hsts: bool,
-    /// Whether SIGINT and SIGTERM stop the server.
-    pub stop_on_signals: bool,
+    /// Whether it is a program of its own: SIGINT, SIGTERM and SIGQUIT stop it, and the service manager that started
+    /// it, if any, is told how it goes.
+    pub as_service: bool,
     /// Whether it is advertised on the local link, so that nodes find it at a new address.
     pub advertise: bool,
 }
@@ -47,7 +48,7 @@ impl Config {
             tick: Duration::from_secs(5),
             limits: Limits::default(),
             hsts: false,
-            stop_on_signals: false,
+            as_service: false,
             advertise: false,
         }
     }

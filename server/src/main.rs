@@ -197,7 +197,7 @@ fn tell(line: &str) -> Outcome {
 
 fn serve(settings: &Settings) -> Outcome {
     let mut config = settings.config()?;
-    config.stop_on_signals = true;
+    config.as_service = true;
     // Without it there is room for fewer connections, which the server makes do with.
     #[cfg(unix)]
     if let Err(cause) = pintle_server::raise_descriptors(config.limits.connections) {
@@ -212,7 +212,8 @@ fn serve(settings: &Settings) -> Outcome {
     writeln!(out, "server key: {}", running.server_key)?;
     writeln!(out, "listening on {}", running.base_url)?;
     out.flush()?;
-    tracing::info!(addr = %running.addr, data = %data.display(), "The server is ready");
+    let (addr, key) = (running.addr, running.server_key);
+    tracing::info!(%addr, %key, data = %data.display(), "The server is ready");
     running.wait()?;
     tracing::info!("The server has stopped");
     Ok(())

@@ -6,6 +6,8 @@ use crate::clock::Clock;
 use crate::clock::keeper::Keeper;
 use crate::config::{Config, Tls};
 use crate::contract::Seconds;
+#[cfg(target_os = "linux")]
+use crate::health::manager;
 use crate::journal::Line;
 use crate::keys::{self, Chance, Secret};
 use crate::local_link::{self, Advert};
@@ -232,7 +234,7 @@ pub fn start(config: Config) -> Result<Running, StartError> {
     let app = App::new(&config, time, db, (payloads, envelopes), online, certificates);
     let server_key = app.server_key();
     let (tell, told) = mpsc::channel();
-    let flags = (config.stop_on_signals, config.hsts && tls.is_some());
+    let flags = (config.as_service, config.hsts && tls.is_some());
     let shared = tls.is_none();
     let clock = config.clock.clone();
     let serving = app.clone();
@@ -240,9 +242,15 @@ pub fn start(config: Config) -> Result<Running, StartError> {
         .name("serve".to_owned())
         .spawn(move || {
             rt::System::new().block_on(async move {
-                let server = net::serve(serving.clone(), listener, tls, shared, flags)?;
+                let (server, stopping) = net::serve(serving.clone(), listener, tls, shared, flags)?;
                 let _ = tell.send(server.handle());
-                let ticking = rt::spawn(ticking::keep_ticking(serving));
+                let ticking = rt::spawn(ticking::keep_ticking(serving.clone()));
+                #[cfg(target_os = "linux")]
+                if flags.0 {
+                    rt::spawn(manager::keep_telling(serving, stopping));
+                }
+                #[cfg(not(target_os = "linux"))]
+                drop((serving, stopping));
                 let ended = server.await;
                 ticking.abort();
                 ended
@@ -260,7 +268,7 @@ pub fn start(config: Config) -> Result<Running, StartError> {
         }
     };
     let advert = if config.advertise { advertise(addr, scheme == "https", &server_key) } else { None };
-    Ok(Running {
+    let running = Running {
         addr,
         base_url: format!("{scheme}://{addr}"),
         ca_pem,
@@ -273,7 +281,12 @@ pub fn start(config: Config) -> Result<Running, StartError> {
         checking,
         _advert: advert,
         _lock: lock,
-    })
+    };
+    #[cfg(target_os = "linux")]
+    if config.as_service {
+        manager::tell_ready(&running.app);
+    }
+    Ok(running)
 }
 
 /// Nodes that know where the server is do not need it: without it the server starts all the same.

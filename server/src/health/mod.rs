@@ -1,5 +1,8 @@
-//! Whether the server is alive and ready, for whatever watches over it: plain text, for anybody.
+//! Whether the server is alive and ready, for whatever watches over it: plain text, for anybody; and what the service
+//! manager is told (`manager`).
 
+#[cfg(target_os = "linux")]
+pub(crate) mod manager;
 mod pulse;
 
 pub(crate) use pulse::{Beat, Pulse};
@@ -24,9 +27,15 @@ async fn alive() -> HttpResponse {
 
 /// Ready is who takes check-ins and moves rollouts.
 async fn ready(app: web::Data<App>) -> HttpResponse {
+    let (is_ready, line) = readiness(&app);
+    text(if is_ready { StatusCode::OK } else { StatusCode::SERVICE_UNAVAILABLE }, &line)
+}
+
+/// Whether the server is ready, and a line that says so or why not.
+fn readiness(app: &App) -> (bool, String) {
     match pulse::ready(app.pulse.beat(app.time.counted()), app.db.trouble().as_ref()) {
-        Ok(()) => text(StatusCode::OK, "ready"),
-        Err(why) => text(StatusCode::SERVICE_UNAVAILABLE, &format!("not ready: {why}")),
+        Ok(()) => (true, "ready".to_owned()),
+        Err(why) => (false, format!("not ready: {why}")),
     }
 }
 

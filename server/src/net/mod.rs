@@ -7,6 +7,7 @@
 pub(crate) mod crowd;
 #[cfg(unix)]
 mod descriptors;
+mod signals;
 mod stream;
 
 #[cfg(unix)]
@@ -50,14 +51,15 @@ const TURN: Duration = Duration::from_millis(250);
 
 /// Serves until it is stopped.
 ///
-/// `shared`: whether many clients may come from one address, as behind a reverse proxy.
+/// `shared`: whether many clients may come from one address, as behind a reverse proxy. What it returns also tells
+/// when the server begins to stop.
 pub(crate) fn serve(
     app: App,
     listener: TcpListener,
     tls: Option<rustls::ServerConfig>,
     shared: bool,
     (signals, hsts): (bool, bool),
-) -> io::Result<Server> {
+) -> io::Result<(Server, GracefulShutdownSignal)> {
     let limits = app.limits;
     let builder = Server::build()
         .workers(WORKERS)
@@ -65,8 +67,11 @@ pub(crate) fn serve(
         .max_concurrent_connections(limits.connections)
         .backlog(1024)
         .shutdown_timeout(STOP_SECONDS);
-    let builder = if signals { builder } else { builder.disable_signals() };
+    // The builder's own way cuts off what is under way at SIGINT.
+    let builder = builder.disable_signals();
+    let builder = if signals { builder.shutdown_signal(signals::asked_to_stop()?) } else { builder };
     let stopping = builder.graceful_shutdown_signal();
+    let told = stopping.clone();
     let per_address = if shared { usize::MAX } else { limits.per_address };
     let entry = Entry { crowd: Crowd::new(limits.connections.saturating_mul(WORKERS), per_address), limits };
     let builder = match tls {
@@ -101,7 +106,7 @@ pub(crate) fn serve(
             })?
         }
     };
-    Ok(builder.run())
+    Ok((builder.run(), told))
 }
 
 /// What a new connection has to get past.

@@ -9,10 +9,10 @@ use rustls::{ClientConfig, ClientConnection, RootCertStore, StreamOwned};
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{SocketAddr, TcpStream};
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
+use std::process::{Child, Command, ExitStatus, Stdio};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 /// How long anything may take before it counts as failed.
 const PATIENCE: Duration = Duration::from_secs(20);
@@ -132,6 +132,24 @@ impl Program {
     pub fn kill(&mut self) {
         self.child.kill().unwrap();
         self.child.wait().unwrap();
+    }
+
+    /// Asks it to stop by a signal, such as `TERM`.
+    pub fn signal(&self, name: &str) {
+        let sent = Command::new("kill").args(["-s", name, &self.pid().to_string()]).status();
+        assert!(sent.unwrap().success());
+    }
+
+    /// How it ended by itself.
+    pub fn ended(&mut self) -> ExitStatus {
+        let until = Instant::now() + PATIENCE;
+        loop {
+            if let Some(status) = self.child.try_wait().unwrap() {
+                return status;
+            }
+            assert!(Instant::now() < until, "it did not end");
+            std::thread::sleep(Duration::from_millis(10));
+        }
     }
 
     /// Its number in the system.
