@@ -34,9 +34,7 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     run.ui.say(&format!("in use from now on: the new {what}; the old private keys lie in keys/old/"));
     let title = args.how.title.clone().unwrap_or_else(|| format!("keys: old {what} no longer trusted"));
     let request = KeysRollout { title: &title, nodes: &[], waves: &args.how.waves, care };
-    let mut said = Vec::new();
-    let started = send(&finished, &unlocked, &client, &request, &mut |text| said.push(text.to_owned()));
-    said.iter().for_each(|text| run.ui.say(text));
+    let started = send(&finished, &unlocked, &client, &request, &mut |text| run.ui.say(text));
     match started {
         Ok(view) => run.ui.answer(&show::Rollout(view)),
         // A root key takes the other's place at once: then every node has the last set already.

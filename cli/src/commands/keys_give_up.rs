@@ -25,9 +25,7 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     run.ui.say("the new keys are put aside in keys/old/; the old ones stay in use");
     let title = args.how.title.clone().unwrap_or_else(|| "keys: as before".to_owned());
     let request = KeysRollout { title: &title, nodes: &[], waves: &args.how.waves, care };
-    let mut said = Vec::new();
-    let started = send(&kept, &unlocked, &client, &request, &mut |text| said.push(text.to_owned()));
-    said.iter().for_each(|text| run.ui.say(text));
+    let started = send(&kept, &unlocked, &client, &request, &mut |text| run.ui.say(text));
     match started {
         Ok(view) => run.ui.answer(&show::Rollout(view)),
         Err(KeysError::Send(RolloutError::NothingToDo)) => run.ui.say("no node had taken the new ones"),

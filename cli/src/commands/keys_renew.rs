@@ -67,9 +67,7 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     ));
     let title = args.how.title.clone().unwrap_or_else(|| format!("keys: {}", keys::under_way(&renewed)));
     let request = KeysRollout { title: &title, nodes: &[], waves: &args.how.waves, care };
-    let mut said = Vec::new();
-    let started = send(&renewed, &unlocked, &client, &request, &mut |text| said.push(text.to_owned()));
-    said.iter().for_each(|text| run.ui.say(text));
+    let started = send(&renewed, &unlocked, &client, &request, &mut |text| run.ui.say(text));
     if started.is_err() {
         run.ui.warn("the new keys lie in the yard; go on with `pintle keys send`, or `pintle keys give-up`");
     }

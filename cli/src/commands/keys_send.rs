@@ -24,9 +24,7 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let care = args.how.care(&yard)?;
     let title = args.how.title.clone().unwrap_or_else(|| "keys".to_owned());
     let request = KeysRollout { title: &title, nodes: &args.nodes, waves: &args.how.waves, care };
-    let mut said = Vec::new();
-    let started = send(&yard, &unlocked, &client, &request, &mut |text| said.push(text.to_owned()));
-    said.iter().for_each(|text| run.ui.say(text));
+    let started = send(&yard, &unlocked, &client, &request, &mut |text| run.ui.say(text));
     run.ui.answer(&show::Rollout(started?));
     Ok(Exit::Done)
 }

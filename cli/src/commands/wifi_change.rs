@@ -68,11 +68,8 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let title = args.how.title.clone().unwrap_or_else(|| format!("Wi-Fi {}", args.name));
     let request =
         BundleRollout { title: &title, kind: Kind::Wifi, nodes: &nodes, waves: &args.how.waves, care };
-    let mut said = Vec::new();
-    let started = start_bundles(&changed, &unlocked, &client, &request, &mut rng, &mut |text| {
-        said.push(text.to_owned())
-    });
-    said.iter().for_each(|text| run.ui.say(text));
+    let started =
+        start_bundles(&changed, &unlocked, &client, &request, &mut rng, &mut |text| run.ui.say(text));
     match started {
         Ok(view) => {
             run.ui.answer(&show::Rollout(view));
