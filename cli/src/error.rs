@@ -153,10 +153,14 @@ impl CliError {
             },
             Self::Api(_) => Exit::Server,
             Self::Journal(e) => match e {
-                JournalError::Broken(_) | JournalError::Head(_) | JournalError::Api(_) => Exit::Server,
+                JournalError::Broken(_)
+                | JournalError::Head(_)
+                | JournalError::Foreign { .. }
+                | JournalError::Api(_) => Exit::Server,
                 JournalError::File(e) | JournalError::Kept(ReadError::File(e)) => file_exit(e),
                 JournalError::Kept(ReadError::Unreadable(_))
                 | JournalError::BadId { .. }
+                | JournalError::Backup(_)
                 | JournalError::Line { .. } => Exit::BadInput,
             },
             Self::Join(e) => match e {

@@ -63,6 +63,16 @@ pub fn check(from: &Path) -> Result<Manifest, BackupFault> {
     Ok(manifest)
 }
 
+/// Hash of an entry of the journal in a backup that was checked; `None` if the journal ends before it.
+///
+/// # Errors
+/// [`BackupFault`] if the database cannot be read.
+pub fn entry_hash(from: &Path, number: i64) -> Result<Option<Digest>, BackupFault> {
+    let connection = open::reader(&from.join(DATABASE))?;
+    let page = entries::page(&connection, number.saturating_sub(1), 1)?;
+    Ok(page.entries.first().filter(|entry| entry.number == number).map(|entry| entry.hash))
+}
+
 /// Reads a backup's list of files, and makes sure that every name in it is one that belongs there.
 fn read(from: &Path) -> Result<Manifest, BackupFault> {
     let path = from.join(MANIFEST);

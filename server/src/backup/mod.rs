@@ -18,7 +18,7 @@ mod files;
 mod make;
 mod restore;
 
-pub use check::check;
+pub use check::{check, entry_hash};
 pub use make::make;
 pub use restore::restore;
 

@@ -1,16 +1,20 @@
 //! The server's journal, followed: the yard keeps the newest entry that it has verified, and every
 //! look goes on from there. Whoever has the server cannot change what was seen once.
 
+mod copies;
+
+pub use copies::{Copy, check_backup, check_file};
+
 use crate::api::{ApiError, Client};
 use crate::yard::Yard;
 use crate::yard::files::{self, FileError, Readers};
 use crate::yard::strict::{self, ReadError};
 use pintle_protocol::id::{BadId, Digest, PublicKey};
-use pintle_server::contract::{JournalEntry, Seconds};
+use pintle_server::backup::BackupFault;
+use pintle_server::contract::Seconds;
 use pintle_server::journal::follow::{Broken, Follow, Seen};
 use pintle_server::journal::head::{self, BadHead};
 use serde::{Deserialize, Serialize};
-use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use thiserror::Error;
 
@@ -48,6 +52,22 @@ pub enum JournalError {
         field: &'static str,
         /// What is wrong.
         error: BadId,
+    },
+    /// A backup of the server.
+    #[error(transparent)]
+    Backup(#[from] BackupFault),
+    /// Nothing ties a copy to the server that the yard has joined.
+    #[error(
+        "nothing shows that this is of this yard's server: its key was {key}, and it ends with entry {last}, before \
+         entry {seen}, which was seen"
+    )]
+    Foreign {
+        /// The server's key when the copy was made.
+        key: Box<PublicKey>,
+        /// Its last entry.
+        last: i64,
+        /// The entry that was seen.
+        seen: i64,
     },
     /// A line of an exported journal is no entry.
     #[error("{}, line {line}: {why}", path.display())]
@@ -160,25 +180,11 @@ pub fn look(yard: &Yard, client: &Client, look: &Look<'_>) -> Result<Verified, J
     }
     let newest = follow.finish_at(Seen { number: head.number, hash: head.hash })?;
     if let Some(path) = look.export {
+        let line = copies::HeadLine { head: head.clone(), server_key: key.to_string() };
+        serde_json::to_writer(&mut export, &line).unwrap_or_default();
+        export.push(b'\n');
         files::write_new(path, &export, Readers::Usual)?;
     }
     keep(yard, newest, head.at)?;
     Ok(Verified { newest, before })
-}
-
-/// Verifies an exported journal without the server. With `seen` it must have that entry.
-///
-/// # Errors
-/// [`JournalError`], naming the first bad line or entry.
-pub fn check_file(path: &Path, seen: Option<Seen>) -> Result<Seen, JournalError> {
-    let failed = |error| FileError::Read { path: path.to_owned(), error };
-    let file = std::fs::File::open(path).map_err(failed)?;
-    let mut follow = Follow::from_start(seen);
-    for (at, line) in BufReader::new(file).lines().enumerate() {
-        let entry: JournalEntry = serde_json::from_str(&line.map_err(failed)?).map_err(|e| {
-            JournalError::Line { path: path.to_owned(), line: at + 1, why: format!("this is no entry: {e}") }
-        })?;
-        follow.next(&entry);
-    }
-    Ok(follow.finish()?)
 }
