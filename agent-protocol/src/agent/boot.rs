@@ -69,26 +69,27 @@ pub(super) fn boot<B: Board>(board: &mut B, agent: &mut Agent, work: &mut Work) 
     if agent.bundle.is_none() {
         first_contact(flash, &layout, &mut agent.bundle, work)?;
     }
-    if record.staged.is_some_and(|change| change.part == Part::Conf) {
-        agent.staged_touches = touches_of_staged(flash, &layout, record, agent.bundle.as_ref(), work)?;
+    let open = record.staged.or(record.trial.map(|trial| trial.change));
+    if open.is_some_and(|change| change.part == Part::Conf) {
+        agent.bundle_touches = touches_of_other(flash, &layout, record, agent.bundle.as_ref(), work)?;
     }
     (agent.room_net, agent.room_io) = (layout.net_room, layout.io_room);
     agent.reset_evidence(0);
     Ok(())
 }
 
-/// What the bundle that waits for clearance touches.
+/// What the bundle that waits for clearance touches, or the one on trial: what differs from the other one.
 #[inline(never)]
-fn touches_of_staged<F: Flash>(
+fn touches_of_other<F: Flash>(
     flash: &mut F,
     layout: &Layout,
     record: &BootRecord,
     now: Option<&Bundle>,
     work: &mut Work,
 ) -> Result<Option<Touches>, FlashFault> {
-    let mut staged = InForce::NOTHING;
-    read_bundle(flash, layout, record, record.spare(Part::Conf), &mut staged, work)?;
-    Ok(staged.as_ref().map(|new| bundle_touches(now, new)))
+    let mut other = InForce::NOTHING;
+    read_bundle(flash, layout, record, record.spare(Part::Conf), &mut other, work)?;
+    Ok(other.as_ref().map(|other| bundle_touches(now, other)))
 }
 
 /// Finds the record, counts the start, settles what is whole, and saves that. Sets the first check-in counter

@@ -32,7 +32,7 @@ pub(super) const REPAIR_PAUSE: Millis = 60_000;
 const REPAIR_PAUSE_MOST: Millis = 60 * 60_000;
 /// Without an answer for so long the io chip counts as gone: a few lost frames do not.
 const IO_SILENCE: Millis = 10_000;
-/// An image that should not run on the io chip may say for so long that the door is in use.
+/// What should not run or be in force may say for so long that the door is in use.
 const REMOVAL_PATIENCE: Millis = 10 * 60_000;
 
 impl Agent {
@@ -122,16 +122,23 @@ impl Agent {
     /// Whether the application that runs on the io chip may be replaced by `want` now. The door
     /// may have been used since the clearance was given: there was a restart in between.
     fn may_replace(&self, at: &Moment, want: SlotImage, seen_for: Millis) -> bool {
-        let door = at.sense.door(true);
-        let inhibited = at.sense.status.is_none_or(|s| s.inhibited);
         if self.io_on_trial() {
+            let door = at.sense.door(true);
+            let inhibited = at.sense.status.is_none_or(|s| s.inhibited);
             let speaks = |i: SlotImage| (i.link, i.profile);
             let Some(net) = self.record.net.current().map(speaks) else { return false };
             let now = at.sense.hello.map(|h| (h.link, h.profile));
             let pair = pair_facts((net, now), (Some(net), Some(speaks(want))));
             return inhibited && decide(part_touches(Part::Io), &door, &self.policy(), &pair).is_ok();
         }
-        (inhibited && decide_removal(&door).is_ok()) || seen_for >= REMOVAL_PATIENCE
+        self.may_take_off(at, seen_for)
+    }
+
+    /// Whether what should not go on may be taken off now, after it has waited for so long: unless the
+    /// io chip says that the door is in use, or lets its relay pulse; after ten minutes even so.
+    pub(super) fn may_take_off(&self, at: &Moment, waited: Millis) -> bool {
+        let inhibited = at.sense.status.is_none_or(|s| s.inhibited);
+        (inhibited && decide_removal(&at.sense.door(true)).is_ok()) || waited >= REMOVAL_PATIENCE
     }
 
     pub(super) fn on_io_ended(&mut self, at: &Moment, end: TransferEnd, out: &mut Actions) {

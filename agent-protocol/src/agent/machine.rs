@@ -38,6 +38,8 @@ const DEAF_MILLIS: Millis = 10 * 60_000;
 const CANDIDATE_TRIES: u8 = 3;
 /// The io chip may be silent for so long after a start before it counts as in need of repair.
 const REPAIR_AFTER: Millis = 20_000;
+/// A time that does not come.
+const NEVER: Millis = Millis::MAX;
 /// After the record could not be saved, time before anything is begun that needs it saved.
 const SAVE_PAUSE: Millis = 60_000;
 
@@ -53,8 +55,8 @@ pub struct Start {
     pub anchors: TrustAnchors,
     /// The bundle in force, if there is one.
     pub bundle: Option<Bundle>,
-    /// The bundle that waits for clearance, if one does.
-    pub staged: Option<Bundle>,
+    /// The bundle that waits for clearance, or that was in force before the one on trial, if there is one.
+    pub other: Option<Bundle>,
     /// Bytes in each of the net chip's slots.
     pub room_net: u32,
     /// Bytes in each of the io chip's slots.
@@ -91,7 +93,8 @@ pub struct Agent {
     pub(super) last_answer: Millis,
     pub(super) last_tried: Option<u8>,
     pub(super) candidate_fault: Option<Reason>,
-    pub(super) staged_touches: Option<Touches>,
+    /// What the bundle touches that waits or is on trial, as long as one does.
+    pub(super) bundle_touches: Option<Touches>,
     /// Rooms for images, in bytes.
     pub(super) room_net: u32,
     pub(super) room_io: u32,
@@ -116,17 +119,17 @@ pub struct Agent {
     pub(super) network_saves: u8,
     /// The interlock has cleared a change; the relay is being inhibited before it is asked again.
     pub(super) clearing: bool,
-    /// When the relay was last let go.
-    let_go_at: Option<Millis>,
+    /// Since when what is on trial has been lost, and waits until it may be taken back.
+    pub(super) lost_since: Millis,
 }
 
 impl Agent {
     /// An agent that has just started, where there is stack enough for all that it starts from. A [`super::Node`] is
     /// filled in where it lies.
     pub fn new(start: Start) -> Self {
-        let Start { identity, record, counter, anchors, bundle, staged, room_net, room_io } = start;
+        let Start { identity, record, counter, anchors, bundle, other, room_net, room_io } = start;
         let mut agent = Self::blank();
-        agent.staged_touches = staged.map(|new| bundle_touches(bundle.as_ref(), &new));
+        agent.bundle_touches = other.map(|other| bundle_touches(bundle.as_ref(), &other));
         (agent.id, agent.record, agent.anchors) = (identity, record, anchors);
         agent.bundle = InForce::of(bundle);
         (agent.counter, agent.room_net, agent.room_io) = (counter, room_net, room_io);
@@ -152,7 +155,7 @@ impl Agent {
             last_answer: 0,
             last_tried: None,
             candidate_fault: None,
-            staged_touches: None,
+            bundle_touches: None,
             room_net: 0,
             room_io: 0,
             candidate_tries: 0,
@@ -168,7 +171,7 @@ impl Agent {
             took_up_at: 0,
             network_saves: 0,
             clearing: false,
-            let_go_at: None,
+            lost_since: NEVER,
         }
     }
 
@@ -321,17 +324,14 @@ impl Agent {
         self.evidence.joined = matches!(self.radio, Radio::On { .. });
     }
 
-    /// Keeps the relay off while something is on trial or about to be applied, and while the io
-    /// chip runs another image or goes by other settings than it should; lets it go otherwise.
+    /// Keeps the relay off while something that touches the door is on trial or about to be applied,
+    /// and while the io chip runs another image or goes by other settings than it should; lets it go
+    /// otherwise: a press that stops a moving door must not fail for a change of Wi-Fi.
     /// What counts is what the io chip says, since a message may be lost.
     fn tend_inhibition(&mut self, at: &Moment, out: &mut Actions) {
-        let want =
-            self.record.trial.is_some() || self.clearing || self.bundle.is_none() || !self.io_is_right(at);
+        let want = self.door_is_on_trial() || self.clearing || self.bundle.is_none() || !self.io_is_right(at);
         if at.sense.status.is_some_and(|s| s.inhibited != want) && !self.programming {
             push(out, Action::Inhibit(want));
-            if !want {
-                self.let_go_at = Some(at.now);
-            }
         }
     }
 
@@ -342,17 +342,13 @@ impl Agent {
             && at.sense.status.is_some_and(|s| s.settings == self.bundle.sum())
     }
 
-    /// Whether the io chip says that the relay is inhibited. What it said before it was told
-    /// otherwise in this same moment does not count.
-    fn is_inhibited(&self, at: &Moment) -> bool {
-        at.sense.status.is_some_and(|s| s.inhibited) && self.let_go_at != Some(at.now)
-    }
-
     fn tick(&mut self, at: &Moment, scratch: &mut Scratch, out: &mut Actions) {
-        self.tend_inhibition(at, out);
         if self.judge_trial(at, out) || self.repair_io(at, out) || self.apply_staged(at, out) {
             return;
         }
+        // Last, so that the relay is held off on what is sensed now, and nothing is applied on what the
+        // io chip said before it was let go.
+        self.tend_inhibition(at, out);
         self.tend_radio(at, out);
         self.tend_talk(at, scratch, out);
     }
@@ -372,14 +368,23 @@ impl Agent {
                 true
             }
             Verdict::Lost(reason, detail) => {
-                self.go_back(reason, detail, at, out);
-                true
+                self.lost_since = self.lost_since.min(at.now);
+                let may = !self.door_is_on_trial() || self.may_take_off(at, at.now - self.lost_since);
+                if may {
+                    self.go_back(reason, detail, at, out);
+                }
+                may
             }
         }
     }
 
-    /// What ran before counts again. The io chip gets its image back by way of
-    /// [`Agent::repair_io`], which looks at the door first.
+    /// Whether what is on trial touches the door.
+    fn door_is_on_trial(&self) -> bool {
+        self.record.trial.is_some_and(|t| self.touches(t.change.part).actuation)
+    }
+
+    /// What ran before counts again. The door has been looked at before, where it matters, but for
+    /// the io chip's image: that comes back by way of [`Agent::repair_io`], which does.
     pub(super) fn go_back(&mut self, reason: Reason, detail: u32, at: &Moment, out: &mut Actions) {
         let Some(trial) = self.record.trial else { return };
         self.record.go_back(reason, detail);
@@ -420,6 +425,7 @@ impl Agent {
         self.trial_since = now;
         self.io_heard = now;
         self.consent_at = None;
+        self.lost_since = NEVER;
     }
 
     /// Whether the bundle on trial has a candidate to prove now.
@@ -461,9 +467,8 @@ impl Agent {
                 false
             }
             // The relay is inhibited first and the question asked again, so that no pulse can
-            // begin between the answer and the swap. An io chip that is silent holds back only what
-            // touches the door.
-            Ok(_) if at.sense.status.map_or(touches.actuation, |_| !self.is_inhibited(at)) => {
+            // begin between the answer and the swap. What does not touch the door leaves it alone.
+            Ok(_) if touches.actuation && !at.sense.status.is_some_and(|s| s.inhibited) => {
                 self.clearing = true;
                 false
             }
@@ -495,7 +500,7 @@ impl Agent {
     }
 
     fn touches(&self, part: Part) -> Touches {
-        match (part, self.staged_touches) {
+        match (part, self.bundle_touches) {
             (Part::Conf, Some(touches)) => touches,
             _ => part_touches(part),
         }

@@ -4,11 +4,11 @@
 use super::machine::{Agent, Radio};
 use super::tests::{asks_consent, commissioned, ended, image, packed};
 use super::types::{Action, Input, Moment, Scratch, Sense};
-use crate::checkin::Ending;
+use crate::checkin::{Ending, Position};
 use crate::id::{Chip, Digest};
 use crate::image::Quirk;
-use crate::interlock::Hold;
-use crate::slots::{Change, Part, SlotImage};
+use crate::interlock::{Hold, Touches};
+use crate::slots::{Change, Part, SlotImage, SlotText};
 use std::boxed::Box;
 use std::vec::Vec;
 
@@ -64,23 +64,169 @@ impl Bench {
         self.agent.record.stage_image(Chip::Net, change, waits);
     }
 
+    /// A bundle or a set of trust anchors waits.
+    fn stage_text(&mut self, part: Part, touches: Touches) {
+        let text = SlotText { digest: Digest([8; 32]), size: 100, manifest: WAITS };
+        self.agent.bundle_touches = (part == Part::Conf).then_some(touches);
+        self.agent.record.stage_text(Change { part, manifest: WAITS, sequence: 1 }, text);
+    }
+
+    /// A bundle that touches the door is on trial and about to be lost.
+    fn lost() -> Self {
+        let mut b = Self::new();
+        b.stage_text(Part::Conf, Touches { actuation: true, network: false });
+        (0..2).for_each(|_| drop(b.tick()));
+        assert!(b.on_trial() && b.status().inhibited);
+        b.fail();
+        b
+    }
+
+    /// What is on trial has had all its time, and was not heard by the server.
+    fn fail(&mut self) {
+        self.agent.trial_since = 0;
+        (self.agent.evidence.joined, self.agent.evidence.checked_in) = (true, false);
+        self.agent.radio = Radio::On { index: 0, rssi_dbm: -50, since: self.now };
+    }
+
     fn on_trial(&self) -> bool {
         self.agent.record.trial.is_some()
     }
 }
 
+/// What the io chip is told about its relay.
+fn told(actions: &[Action]) -> Option<bool> {
+    actions.iter().find_map(|a| if let Action::Inhibit(on) = a { Some(*on) } else { None })
+}
+
 #[test]
-fn nothing_is_put_in_force_in_the_poll_that_lets_the_relay_go() {
+fn the_relay_is_off_and_said_to_be_before_anything_is_put_in_force() {
     let mut b = Bench::new();
-    // As after a start: the relay is off, and something has been waiting since before.
-    b.status().inhibited = true;
     b.stage();
-    assert_eq!(b.tick(), [Action::Inhibit(false)], "what it said before counts no more");
-    assert!(!b.on_trial());
     assert_eq!(b.tick(), [Action::Inhibit(true)]);
-    assert!(!b.on_trial(), "what is told may be lost: what counts is what it says");
+    b.status().inhibited = false;
+    assert_eq!(b.tick(), [Action::Inhibit(true)], "what is told may be lost: what counts is what it says");
+    assert!(!b.on_trial());
     assert_eq!(b.tick(), [Action::Save, Action::Restart]);
     assert!(b.on_trial());
+}
+
+#[test]
+fn a_relay_that_is_off_since_the_start_stays_off_for_what_has_waited_since_before() {
+    let mut b = Bench::new();
+    b.status().inhibited = true;
+    b.stage();
+    // Nobody may use the door between the look at it and the swap.
+    assert_eq!(b.tick(), [Action::Save, Action::Restart]);
+    b = Bench::new();
+    b.status().inhibited = true;
+    b.status().moving = true;
+    b.stage();
+    assert_eq!(told(&b.tick()), Some(false), "whoever uses it must be able to stop it");
+    assert!(!b.on_trial());
+}
+
+/// A change that waits holds no relay off: a press that stops the door must work.
+#[test]
+fn the_relay_is_let_go_in_the_poll_in_which_the_door_is_seen_in_use() {
+    let uses: [fn(&mut crate::link::Status); 5] = [
+        |s| s.moving = true,
+        |s| s.relay_pulse = true,
+        |s| s.button = true,
+        |s| s.close_pending = true,
+        |s| s.warning = true,
+    ];
+    for (n, used) in uses.into_iter().enumerate() {
+        let mut b = Bench::new();
+        b.stage();
+        used(b.status());
+        assert_eq!(told(&b.tick()), None, "case {n}: held off while in use");
+        let rest = *Bench::new().status();
+        *b.status() = rest;
+        assert_eq!(told(&b.tick()), Some(true), "case {n}");
+        used(b.status());
+        assert_eq!(told(&b.tick()), Some(false), "case {n}");
+        assert!(!b.on_trial() && !b.status().inhibited, "case {n}");
+    }
+}
+
+#[test]
+fn the_relay_is_left_alone_by_what_does_not_touch_the_door() {
+    for part in [Part::Conf, Part::Keys] {
+        let mut b = Bench::new();
+        b.status().moving = true;
+        b.stage_text(part, Touches { actuation: false, network: true });
+        assert_eq!(b.tick(), [Action::Save, Action::Reload], "{part:?}");
+        // On trial, and after it was taken back, too.
+        for _ in 0..20 {
+            assert_eq!(told(&b.tick()), None, "{part:?}");
+        }
+        assert!(b.on_trial(), "{part:?}");
+        // The io chip starts anew, its relay off: it is let go although something is on trial.
+        b.status().inhibited = true;
+        assert!(b.tick().contains(&Action::Inhibit(false)), "{part:?}");
+        b.fail();
+        assert_eq!(b.tick()[..2], [Action::Save, Action::Reload], "{part:?}: it waits for no door");
+    }
+}
+
+#[test]
+fn settings_whose_trial_is_lost_stay_until_the_door_is_at_rest() {
+    let uses: [fn(&mut crate::link::Status); 6] = [
+        |s| s.moving = true,
+        |s| s.relay_pulse = true,
+        |s| s.button = true,
+        |s| s.close_pending = true,
+        |s| s.warning = true,
+        |s| s.inhibited = false,
+    ];
+    for (n, used) in uses.into_iter().enumerate() {
+        let mut b = Bench::lost();
+        let rest = *b.status();
+        for _ in 0..599 {
+            used(b.status());
+            let asked = b.tick();
+            assert!(!asked.iter().any(|a| matches!(a, Action::Reload | Action::Inhibit(false))), "case {n}");
+            assert!(b.on_trial(), "case {n}");
+        }
+        *b.status() = rest;
+        assert_eq!(b.tick()[..2], [Action::Save, Action::Reload], "case {n}");
+        assert!(!b.on_trial(), "case {n}");
+    }
+}
+
+#[test]
+fn settings_whose_trial_is_lost_go_after_ten_minutes_whatever_is_said_of_the_door() {
+    let mut b = Bench::lost();
+    b.status().moving = true;
+    let waited = (0..700).take_while(|_| !b.tick().contains(&Action::Reload)).count();
+    assert_eq!(waited, 600);
+    // What is not known is not waited for: that may be what is wrong with them.
+    for unknown in [true, false] {
+        let mut b = Bench::lost();
+        if unknown {
+            b.status().position = Position::Unknown;
+            b.status().plausible = false;
+        } else {
+            b.sense.status = None;
+        }
+        assert!(b.tick().contains(&Action::Reload));
+    }
+}
+
+#[test]
+fn a_net_image_whose_trial_is_lost_starts_no_chip_while_the_door_is_in_use() {
+    let mut b = Bench::new();
+    b.stage();
+    (0..2).for_each(|_| drop(b.tick()));
+    // As after the start into it.
+    b.agent.restarting = false;
+    b.status().moving = true;
+    b.fail();
+    for _ in 0..30 {
+        assert!(b.tick().is_empty() && b.on_trial());
+    }
+    b.status().moving = false;
+    assert_eq!(b.tick(), [Action::Save, Action::Restart]);
 }
 
 #[test]
@@ -107,8 +253,7 @@ fn the_relay_is_let_go_when_what_waited_is_dropped() {
         let mut b = Bench::new();
         b.stage();
         b.tick();
-        assert!(b.agent.clearing);
-        assert_eq!(b.tick()[0], Action::Inhibit(true));
+        assert!(b.agent.clearing && b.status().inhibited);
         assert!(!b.on_trial());
         drop(&mut b.agent, b.now);
         let after: Vec<_> = (0..2).flat_map(|_| b.tick()).collect();

@@ -262,7 +262,7 @@ impl Agent {
                 // A press on the button was for what waited before.
                 self.consent_at = None;
                 self.staged_at = Some(at.now);
-                self.staged_touches = match job.change.part {
+                self.bundle_touches = match job.change.part {
                     Part::Conf => self.touches_of(scratch.rest()),
                     Part::Net | Part::Io | Part::Keys => None,
                 };

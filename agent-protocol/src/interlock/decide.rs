@@ -112,10 +112,11 @@ pub fn decide(
     if holds.is_empty() { Ok(Clearance(())) } else { Err(holds) }
 }
 
-/// Decides about taking an image off the io chip that should not run there.
+/// Decides about taking off what should not go on: an image that should not run on the io chip, or
+/// an image or settings whose trial is lost.
 ///
-/// What such an image says of the door is not relied on: it may be wrong, or never come, and
-/// [`decide`] would wait for ever. But where it says that the door is in use, that is heeded.
+/// What is said of the door under them is not relied on: it may be wrong, or never come, and
+/// [`decide`] would wait for ever. But where it is said that the door is in use, that is heeded.
 ///
 /// # Errors
 /// Every reason to wait.

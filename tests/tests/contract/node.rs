@@ -51,7 +51,7 @@ fn agent(record: BootRecord) -> Agent {
         counter: 1024,
         anchors: s::anchors(),
         bundle: Some(s::bundle()),
-        staged: None,
+        other: None,
         room_net: ROOM,
         room_io: ROOM,
     })

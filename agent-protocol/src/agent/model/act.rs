@@ -1,7 +1,7 @@
 //! What the agent asks for, done in the world.
 
 use super::node::{Fault, Pending, State, Stop, anchors_in_force, bundle_in_force};
-use super::rules::{may_apply, may_program};
+use super::rules::{may_apply, may_go_back, may_hold_off, may_program};
 use super::setup::Setup;
 use super::world::NOTHING;
 use crate::agent::types::{Action, Input, Measured, Scratch};
@@ -60,6 +60,9 @@ impl State {
                 (self.sense.hello, self.sense.status) = (None, None);
             }
             Action::Inhibit(on) => {
+                if on {
+                    may_hold_off(self, setup).map_err(Stop::Broken)?;
+                }
                 let heard = self.world.hello(setup).is_some() && self.world.io != NOTHING;
                 if heard && !self.lie.drops_inhibit(on) {
                     self.world.inhibited = on;
@@ -84,6 +87,10 @@ impl State {
         let record = self.agent.record();
         if record.trial.is_some() && self.saved.trial.is_none() {
             may_apply(self, setup).map_err(Stop::Broken)?;
+            self.trial_since = self.now;
+        }
+        if record.trial.is_none() && self.saved.trial.is_some() {
+            may_go_back(self, setup).map_err(Stop::Broken)?;
         }
         let waits = |r: &BootRecord| r.staged.map(|s| s.manifest);
         if waits(record) != waits(&self.saved) {

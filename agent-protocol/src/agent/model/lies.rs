@@ -19,8 +19,10 @@ pub(super) enum Lie {
     Pressed,
     /// Whatever is on trial, the io chip lets the relay go by itself, and says that it has not.
     LetsGo,
-    /// While an io image is on trial, the io chip says that the door is closed and at rest.
+    /// While something is on trial, the io chip says that the door is closed and at rest.
     AtRestInTrial,
+    /// The agent forgets what a bundle touches.
+    Forgets,
     /// That bringing an image to the io chip has ended is never told.
     NoEnd,
 }
@@ -42,7 +44,7 @@ impl Lie {
             },
             Self::LetsGo if !trial => truth,
             Self::Inhibited | Self::LetsGo => Status { inhibited: true, ..truth },
-            Self::None | Self::NeverInhibits | Self::Pressed | Self::NoEnd => truth,
+            Self::None | Self::NeverInhibits | Self::Pressed | Self::Forgets | Self::NoEnd => truth,
         }
     }
 

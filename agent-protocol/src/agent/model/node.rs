@@ -66,6 +66,8 @@ pub(super) struct State {
     pub(super) consented: bool,
     /// Since when the io chip has been heard to run what it should not.
     pub(super) stranger_since: Option<u64>,
+    /// Since when something has been on trial, or the net chip's start after that.
+    pub(super) trial_since: u64,
     /// How many disturbances may still come.
     pub(super) left: u8,
     pub(super) actions: u8,
@@ -96,6 +98,7 @@ impl State {
             runs: 0,
             consented: false,
             stranger_since: None,
+            trial_since: 0,
             left,
             actions: 0,
             fault: Fault::None,
@@ -110,7 +113,10 @@ impl State {
         let possible = match event {
             Event::Hush => self.pending.is_some(),
             Event::Spoilt => self.transfer.is_some(),
-            Event::LongUse => self.stranger_since.is_some() || self.agent.consent_at.is_some(),
+            Event::LongUse => {
+                let lost = self.agent.lost_since <= self.now;
+                lost || self.stranger_since.is_some() || self.agent.consent_at.is_some()
+            }
             Event::NextOffer => usize::from(self.world.offered) + 1 < setup.changes.len(),
             _ => true,
         };
@@ -166,7 +172,7 @@ impl State {
         *self.saved = record.clone();
         self.runs = self.slots[Part::Net as usize][record.net.active.index()];
         *self.agent = agent(setup, record, counter);
-        (self.now, self.silent_polls, self.joined) = (0, 0, false);
+        (self.now, self.trial_since, self.silent_polls, self.joined) = (0, 0, 0, false);
         (self.pending, self.transfer, self.stranger_since) = (None, None, None);
         self.sense = Sense::default();
     }
@@ -180,6 +186,9 @@ impl State {
             self.bring(setup, event, &mut scratch)?;
         } else {
             self.look(setup, event);
+        }
+        if self.lie == Lie::Forgets {
+            self.agent.bundle_touches = None;
         }
         self.sense.pressed = event == Event::Consent || self.lie == Lie::Pressed;
         self.radio(setup, &mut scratch)?;
@@ -307,8 +316,11 @@ impl State {
 }
 
 pub(super) fn bundle_in_force(setup: &Setup, conf: &Pair<SlotText>) -> Option<Bundle> {
-    let current = conf.current()?;
-    setup.change(current.manifest).and_then(|(_, c)| c.bundle.clone()).or_else(|| setup.bundle.clone())
+    bundle_of(setup, conf.current()?)
+}
+
+fn bundle_of(setup: &Setup, text: SlotText) -> Option<Bundle> {
+    setup.change(text.manifest).and_then(|(_, c)| c.bundle.clone()).or_else(|| setup.bundle.clone())
 }
 
 pub(super) fn anchors_in_force(setup: &Setup, keys: &Pair<SlotText>) -> crate::suit::TrustAnchors {
@@ -317,13 +329,14 @@ pub(super) fn anchors_in_force(setup: &Setup, keys: &Pair<SlotText>) -> crate::s
 }
 
 fn agent(setup: &Setup, record: BootRecord, counter: u64) -> Agent {
-    let staged = record.staged.filter(|s| s.part == Part::Conf).and_then(|s| setup.change(s.manifest));
+    let open = record.staged.or(record.trial.map(|t| t.change)).is_some_and(|c| c.part == Part::Conf);
+    let other = record.conf.get(record.spare(Part::Conf)).filter(|_| open);
     let identity: Identity = setup.identity.clone();
     Agent::new(Start {
         identity,
         bundle: bundle_in_force(setup, &record.conf),
         anchors: anchors_in_force(setup, &record.keys),
-        staged: staged.and_then(|(_, c)| c.bundle.clone()),
+        other: other.and_then(|text| bundle_of(setup, text)),
         record,
         counter,
         room_net: 128 * 1024,

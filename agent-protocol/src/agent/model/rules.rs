@@ -4,6 +4,8 @@
 use super::node::State;
 use super::setup::Setup;
 use super::world::{Closing, LONG, NOTHING};
+use crate::checkin::Ending;
+use crate::id::Digest;
 use crate::slots::Part;
 
 /// A rule that was broken.
@@ -20,6 +22,12 @@ pub(super) enum Broken {
     ProgrammedForNothing,
     /// An image was taken off the io chip, which said that the door was in use, before its time.
     RemovedInUse,
+    /// What touches actuation was taken back although the io chip said that the door was in use, before
+    /// its time.
+    WentBackInUse,
+    /// The relay was held off for what does not touch the door, or while the io chip said that the door
+    /// was in use: whoever presses to stop it would press in vain.
+    HeldOffInVain,
     /// The relay pulsed while something that touches actuation was on trial.
     PulsedInTrial,
     /// The relay pulsed by an image or by settings that are not in force.
@@ -31,7 +39,7 @@ pub(super) enum Broken {
 /// A change is about to be put in force.
 pub(super) fn may_apply(state: &State, setup: &Setup) -> Result<(), Broken> {
     let Some(trial) = state.agent.record().trial else { return Ok(()) };
-    let actuation = setup.change(trial.change.manifest).is_none_or(|(_, c)| c.actuation);
+    let actuation = touches_door(setup, trial.change.manifest);
     let Some(before) = &setup.bundle else {
         // Nothing is known about the door before the first bundle, and nothing moves it.
         let dead = state.world.inhibited && !state.world.pulse && state.world.wire;
@@ -69,13 +77,48 @@ pub(super) fn may_program(state: &State) -> Result<(), Broken> {
     if hears && used && !patient { Err(Broken::RemovedInUse) } else { Ok(()) }
 }
 
+/// What is on trial is about to be kept or taken back.
+///
+/// It is taken back unless the door is in use; after ten minutes even so. The io chip's image comes back
+/// later, see [`may_program`].
+pub(super) fn may_go_back(state: &State, setup: &Setup) -> Result<(), Broken> {
+    let Some(trial) = state.saved.trial else { return Ok(()) };
+    let kept = state.agent.record().outcome.is_some_and(|o| o.ending == Ending::Kept);
+    if kept || trial.change.part == Part::Io || !touches_door(setup, trial.change.manifest) {
+        return Ok(());
+    }
+    let world = &state.world;
+    let used = world.goes.is_some() || world.pulse || world.closing != Closing::No;
+    let patient = state.now - state.trial_since >= LONG;
+    let heard = state.sense.status.is_some();
+    if heard && (used || !world.inhibited) && !patient { Err(Broken::WentBackInUse) } else { Ok(()) }
+}
+
+/// The relay is about to be held off.
+///
+/// It is by what runs or is in force on the io chip and should not, before the first bundle, and for what
+/// touches the door: on trial, or about to be while the door is not in use.
+pub(super) fn may_hold_off(state: &State, setup: &Setup) -> Result<(), Broken> {
+    let (record, bundle) = (state.agent.record(), state.agent.bundle());
+    let Some(status) = state.sense.status else { return Ok(()) };
+    let other = state.world.io != state.wanted() || status.settings != Setup::sum(bundle);
+    let on_trial = record.trial.is_some_and(|t| touches_door(setup, t.change.manifest));
+    let waits = record.staged.is_some_and(|s| touches_door(setup, s.manifest));
+    let used = status.moving || status.relay_pulse || status.close_pending || status.warning;
+    let right = bundle.is_none() || other || on_trial || waits && !used;
+    if right { Ok(()) } else { Err(Broken::HeldOffInVain) }
+}
+
 /// The relay has just pulsed.
 pub(super) fn may_pulse(state: &State, setup: &Setup) -> Result<(), Broken> {
     let record = state.agent.record();
-    let touches = |manifest| setup.change(manifest).is_none_or(|(_, c)| c.actuation);
-    if record.trial.is_some_and(|t| touches(t.change.manifest)) {
+    if record.trial.is_some_and(|t| touches_door(setup, t.change.manifest)) {
         return Err(Broken::PulsedInTrial);
     }
     let other = state.world.io != state.wanted() || state.world.settings != Setup::sum(state.agent.bundle());
     if other { Err(Broken::PulsedByOther) } else { Ok(()) }
+}
+
+fn touches_door(setup: &Setup, manifest: Digest) -> bool {
+    setup.change(manifest).is_none_or(|(_, c)| c.actuation)
 }

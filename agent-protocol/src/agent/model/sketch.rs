@@ -30,7 +30,10 @@ pub(super) struct Sketch {
     radio: (u8, Ticks),
     talk: (Option<(u8, Ticks)>, Ticks, bool),
     taking: (u8, u8),
-    trial: Option<(Ticks, Ticks, bool)>,
+    trial: Option<(Ticks, Ticks, bool, bool)>,
+    /// Whether what is on trial waits to be taken back, and whether it has for long.
+    lost: (bool, bool),
+    touches: Option<bool>,
     /// Only while something is on trial: it is gathered anew for every trial.
     evidence: Option<Evidence>,
     consent: Option<bool>,
@@ -137,8 +140,14 @@ impl Sketch {
             },
             trial: on_trial.then(|| {
                 let steady = ticks(now - e.steady_since.max(a.trial_since), 1);
-                (ticks(now - a.trial_since, 4), steady, now - a.io_heard >= 10_000)
+                let long = now - s.trial_since >= LONG;
+                (ticks(now - a.trial_since, 4), steady, now - a.io_heard >= 10_000, long)
             }),
+            lost: (a.lost_since <= now, a.lost_since <= now && now - a.lost_since >= LONG),
+            touches: a
+                .bundle_touches
+                .filter(|_| on_trial || a.record().staged.is_some())
+                .map(|t| t.actuation),
             evidence: on_trial.then_some(Evidence { steady_since: 0, ..*e }),
             consent: a.consent_at.map(|t| now - t > LONG),
             repair: (

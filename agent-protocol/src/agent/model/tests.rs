@@ -168,6 +168,8 @@ fn what_is_broken_on_purpose_is_found() {
         (Lie::NeverInhibits, false, io, PEOPLE, Broken::Stuck),
         (Lie::LetsGo, false, What::Alarm, PEOPLE, Broken::PulsedInTrial),
         (Lie::AtRestInTrial, false, io, ALL, Broken::ProgrammedUnsafely),
+        (Lie::AtRestInTrial, false, What::Alarm, PEOPLE, Broken::WentBackInUse),
+        (Lie::Forgets, false, What::Interval, PEOPLE, Broken::HeldOffInVain),
         (Lie::Pressed, true, What::Alarm, PEOPLE, Broken::AppliedWithoutConsent),
         (Lie::NoEnd, false, io, PEOPLE, Broken::Stuck),
     ] {
