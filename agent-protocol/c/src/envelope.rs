@@ -162,7 +162,6 @@ fn verify(
         let said = run.parameters(0);
         answer = match ask {
             Ask::Slot { .. } => Answer::Slot(0),
-            Ask::Authorized { .. } => Answer::Yes,
             Ask::Version { .. } => Answer::No,
             Ask::Fetch { .. } | Ask::Write { .. } => {
                 brings = Some((said, matches!(ask, Ask::Fetch { .. })));
@@ -175,6 +174,7 @@ fn verify(
             Ask::Copy { .. } => return Err((Reason::Unsupported, 22)),
             Ask::Content { .. } => return Err((Reason::Unsupported, 6)),
             Ask::Invoke { .. } => return Err((Reason::Unsupported, 23)),
+            Ask::Authorized { .. } => return Err((Reason::Unsupported, 27)),
             Ask::Done => break,
         };
     }

@@ -5,7 +5,8 @@ use crate::suit::{Capabilities, Command, Parameter};
 /// What a node carries out, as its capability report says it.
 ///
 /// Not in it: copying and comparing content, since there is nothing to copy from; starting by manifest,
-/// since the boot record decides what starts; use-before, since there is no clock that can be trusted.
+/// since the boot record decides what starts; use-before, since there is no clock that can be trusted;
+/// update-authorized, since whether somebody has to agree is the door's own setting, and is asked when it is applied.
 pub const CAPABILITIES: Capabilities<'static> = Capabilities {
     components: &[b"net", b"io", b"conf", b"keys"],
     commands: &[
@@ -20,7 +21,6 @@ pub const CAPABILITIES: Capabilities<'static> = Capabilities {
         Command::OverrideParameters,
         Command::Fetch,
         Command::DeviceIdentifier,
-        Command::UpdateAuthorized,
         Command::Version,
     ],
     parameters: &[
@@ -33,7 +33,6 @@ pub const CAPABILITIES: Capabilities<'static> = Capabilities {
         Parameter::EncryptionInfo,
         Parameter::Uri,
         Parameter::DeviceIdentifier,
-        Parameter::UpdatePriority,
         Parameter::Version,
         Parameter::LinkRange,
         Parameter::ActuationProfile,
@@ -57,7 +56,7 @@ mod tests {
             Command::ALL.iter().copied().filter(|c| !refused(c) && !never.contains(c)).collect();
         assert_eq!(CAPABILITIES.commands, listed);
         // Each parameter belongs to a command that is listed, or to none.
-        let without = [Parameter::UseBefore, Parameter::SourceComponent];
+        let without = [Parameter::UseBefore, Parameter::SourceComponent, Parameter::UpdatePriority];
         let listed: Vec<_> = Parameter::ALL.iter().copied().filter(|p| !without.contains(p)).collect();
         assert_eq!(CAPABILITIES.parameters, listed);
         let names: Vec<_> = NODE_COMPONENTS.iter().map(|c| c.word().as_bytes()).collect();

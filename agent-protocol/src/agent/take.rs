@@ -132,11 +132,16 @@ pub(super) enum Fetch {
 }
 
 /// Commands of an update that a node cannot carry out for a component: there is no staging area
-/// to copy from, images are too large to stand in a manifest, and what is small comes in it.
+/// to copy from, images are too large to stand in a manifest, and what is small comes in it. Nor is there anybody
+/// to ask for leave before anything is fetched: a door's own setting says who has to agree, and the interlock asks.
 pub(super) const fn cannot(component: Component) -> &'static [Command] {
     match component {
-        Component::Chip(_) => &[Command::Write, Command::Copy, Command::CheckContent],
-        Component::Conf | Component::Keys => &[Command::Fetch, Command::Copy, Command::CheckContent],
+        Component::Chip(_) => {
+            &[Command::Write, Command::Copy, Command::CheckContent, Command::UpdateAuthorized]
+        }
+        Component::Conf | Component::Keys => {
+            &[Command::Fetch, Command::Copy, Command::CheckContent, Command::UpdateAuthorized]
+        }
     }
 }
 
@@ -320,9 +325,6 @@ impl Agent {
             };
             match ask {
                 Ask::Slot { .. } => answer = Answer::Slot(job.slot.index() as u64),
-                // The priority does not matter here: this only fills the spare slot. Whether it may
-                // be applied is the interlock's answer, with consent where the door asks for it.
-                Ask::Authorized { .. } => answer = Answer::Yes,
                 Ask::Version { .. } => {
                     let running = Component::from(part);
                     answer = match running {
@@ -386,6 +388,7 @@ impl Agent {
                 Ask::Copy { .. } => return Err((Reason::Unsupported, 22)),
                 Ask::Content { .. } => return Err((Reason::Unsupported, 6)),
                 Ask::Invoke { .. } => return Err((Reason::Unsupported, 23)),
+                Ask::Authorized { .. } => return Err((Reason::Unsupported, 27)),
             }
         }
     }

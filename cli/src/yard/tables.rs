@@ -44,9 +44,10 @@ pub struct BoardFile {
     pub name: String,
     /// Revision of the board; another revision is another class.
     pub revision: String,
-    /// Whether the io chip verifies envelopes itself; otherwise it checks the digest that the
-    /// net chip verified.
-    pub io_verifies: bool,
+    /// Whether the io chip verifies envelopes itself. None does: it checks the digest that the net chip verified.
+    /// A board may say so, and none may say otherwise.
+    #[serde(default, deserialize_with = "io_does_not_verify")]
+    pub io_verifies: (),
     /// The chip with the radio.
     pub net: ChipTable,
     /// The chip with the sensors and the relay.
@@ -445,6 +446,16 @@ fn door_kind<'de, D: Deserializer<'de>>(d: D) -> Result<DoorKind, D::Error> {
         let words: Vec<_> = DOOR_KINDS.iter().map(|(w, _)| *w).collect();
         serde::de::Error::custom(format!("`{word}` is no kind of door; known are {}", words.join(", ")))
     })
+}
+
+fn io_does_not_verify<'de, D: Deserializer<'de>>(d: D) -> Result<(), D::Error> {
+    if bool::deserialize(d)? {
+        return Err(serde::de::Error::custom(
+            "no io chip verifies envelopes itself: it checks the digest that the net chip verified. \
+             Leave the line out, or say false",
+        ));
+    }
+    Ok(())
 }
 
 fn machine<'de, D: Deserializer<'de>>(d: D) -> Result<Option<Machine>, D::Error> {

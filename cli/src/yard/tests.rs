@@ -180,6 +180,16 @@ fn the_vendor_identifier_is_the_published_uuid() {
     assert_eq!(yard.vendor(), Uuid16::parse("2ed6657d-e927-568b-95e1-2665a8aea6a2").unwrap());
 }
 
+/// Nobody relies on a check that no io chip makes. Board files that were begun with the line are read as before.
+#[test]
+fn a_board_does_not_say_that_its_io_chip_verifies() {
+    let read = |text: &str| strict::parse::<BoardFile>(Path::new("boards/own.toml"), text);
+    let says = |word| read(&format!("io_verifies = {word}\n{LATCHBOARD}"));
+    assert_eq!(says("false").unwrap(), read(LATCHBOARD).unwrap());
+    let refused = says("true").unwrap_err().to_string();
+    assert!(refused.contains("boards/own.toml") && refused.contains("no io chip verifies"), "{refused}");
+}
+
 /// The sample images carry the classes that follow from the board that is written for them.
 #[test]
 fn sample_images_are_of_their_boards_class() {

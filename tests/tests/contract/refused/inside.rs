@@ -54,6 +54,7 @@ pub(super) fn sequences(manifest: &[u8], key: &SigningKey) -> Vec<Refused> {
     };
     let device = [&[20, 0xa1, 0x18, 24, 0x50][..], &[9; 16], &[0x18, 24, 15]].concat();
     let copied = [20, 0xa1, 22, 0, 22, 2];
+    let urgent = [20, 0xa1, 0x18, 27, 0x20, 0x18, 27, 15];
     use Reason as R;
     vec![
         row("manifest of more than 512 steps", R::TooLong, 1200, &[1, 15].repeat(600)),
@@ -61,6 +62,7 @@ pub(super) fn sequences(manifest: &[u8], key: &SigningKey) -> Vec<Refused> {
         row("image for a slot that is not the spare one", R::ConditionFailed, 4, &[20, 0xa1, 5, 0, 5, 15]),
         row("condition without its parameter", R::ConditionFailed, 2, &[5, 15]),
         row("copying from another component", R::Unsupported, 4, &copied),
+        row("image that asks to be authorised, as an urgent one", R::Unsupported, 4, &urgent),
         row("component that is not in the list", R::EnvelopeBroken, 2, &[12, 1]),
         row("sequence with a command but no argument", R::EnvelopeBroken, 3, &[1, 15, 2]),
     ]
