@@ -46,6 +46,9 @@ fn run_and(seed: u64, record: Option<Record>, look: impl FnOnce(&Path)) -> Repor
 fn is_well(report: &Report) {
     let seed = report.seed;
     assert_eq!(report.relay_pulses_during_updates, 0, "seed {seed}");
+    assert!(report.presses_held_off > 0, "seed {seed}");
+    // Every door can be used while its node proves the new Wi-Fi.
+    assert!(report.presses_let_through >= 8, "seed {seed}: {}", report.presses_let_through);
     assert_eq!(report.nodes_lost, 0, "seed {seed}");
     assert_eq!(report.nodes_kept, 8, "seed {seed}");
     // The far hatch in the Wi-Fi change, and the first wave of the bad image.

@@ -378,8 +378,8 @@ impl Agent {
         }
     }
 
-    /// Whether what is on trial touches the door.
-    fn door_is_on_trial(&self) -> bool {
+    /// Whether what is on trial touches the door: the relay is held off as long as it does.
+    pub fn door_is_on_trial(&self) -> bool {
         self.record.trial.is_some_and(|t| self.touches(t.change.part).actuation)
     }
 

@@ -50,7 +50,8 @@ impl Answer for Report {
         let _ = write!(
             text,
             "\nseed {}: {} h {} min rehearsed, {} check-ins\n\
-             relay pulses during updates: {} ({} presses held off)\n\
+             relay pulses during updates: {} ({} presses held off; {} let through where the update leaves the \
+             door alone)\n\
              nodes lost {}, kept {}, went back {}, waited {}\n",
             self.seed,
             self.rehearsed_seconds / 3600,
@@ -58,6 +59,7 @@ impl Answer for Report {
             self.check_ins,
             self.relay_pulses_during_updates,
             self.presses_held_off,
+            self.presses_let_through,
             self.nodes_lost,
             self.nodes_kept,
             self.nodes_went_back,

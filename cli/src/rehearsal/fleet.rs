@@ -24,6 +24,8 @@ pub(super) struct Member {
     last: (Phase, Option<Outcome>, u32),
     first_images: Option<(String, String)>,
     pulses_seen: u32,
+    /// The button was pressed in the trial that goes on.
+    pressed: bool,
     report: NodeReport,
 }
 
@@ -35,6 +37,7 @@ pub(super) struct Fleet {
     pub(super) check_ins: u64,
     pub(super) pulses_during_updates: u32,
     pub(super) presses_held_off: u32,
+    pub(super) presses_let_through: u32,
     wire: Wire,
 }
 
@@ -47,6 +50,7 @@ impl Fleet {
             check_ins: 0,
             pulses_during_updates: 0,
             presses_held_off: 0,
+            presses_let_through: 0,
             wire,
         }
     }
@@ -77,6 +81,7 @@ impl Fleet {
             last: (Phase::Idle, None, 0),
             first_images: None,
             pulses_seen: 0,
+            pressed: false,
             report,
         });
     }
@@ -98,18 +103,22 @@ impl Fleet {
         self.members.iter_mut().find(|m| m.name == name)
     }
 
-    /// Somebody presses the controller's button of every node that has something on trial: the
-    /// relay must stay off.
+    /// Somebody presses the controller's button of every node that has something on trial. If that touches
+    /// the door, they press again and again, and the relay must stay off; otherwise once: the door is used
+    /// as on any other day.
     pub(super) fn press_during_trials(&mut self) {
         for member in &mut self.members {
-            if let Some(node) = &mut member.node
-                && node.agent().phase() == Phase::Trial
-            {
+            let Some(node) = &mut member.node else { continue };
+            let on_trial = node.agent().phase() == Phase::Trial;
+            let door = node.agent().door_is_on_trial();
+            if on_trial && (door || !member.pressed) {
                 let board = &mut node.board;
-                if !board.io.press(&mut board.door) {
-                    self.presses_held_off += 1;
+                match board.io.press(&mut board.door) {
+                    true => self.presses_let_through += u32::from(!door),
+                    false => self.presses_held_off += u32::from(door),
                 }
             }
+            member.pressed = on_trial;
         }
     }
 
@@ -186,7 +195,7 @@ impl Member {
         format!("{} does not start: {fault:?}", self.name)
     }
 
-    /// Writes down what has changed. Pulses given in the middle of an update.
+    /// Writes down what has changed. Pulses given while something was on trial that touches the door.
     fn note(&mut self, now: u64) -> u32 {
         let Some(node) = &self.node else { return 0 };
         let agent = node.agent();
@@ -232,7 +241,7 @@ impl Member {
         let new = pulses - self.pulses_seen;
         self.pulses_seen = pulses;
         r.relay_pulses = pulses;
-        if phase == Phase::Trial || node.programs_io() { new } else { 0 }
+        if agent.door_is_on_trial() || node.programs_io() { new } else { 0 }
     }
 
     fn finished(&self) -> NodeReport {

@@ -11,10 +11,13 @@ pub struct Report {
     pub acts: Vec<Act>,
     /// Nodes by name.
     pub nodes: Vec<NodeReport>,
-    /// Pulses that a relay gave while something was being taken up, waited or was on trial. Must be 0.
+    /// Pulses that a relay gave while something was on trial that touches the door, or while its io chip was
+    /// being programmed. Must be 0.
     pub relay_pulses_during_updates: u32,
-    /// Times somebody pressed a controller's button during a trial, and the relay stayed off.
+    /// Times somebody pressed a controller's button during such a trial, and the relay stayed off.
     pub presses_held_off: u32,
+    /// Times somebody pressed it while something was on trial that leaves the door alone, and the door moved.
+    pub presses_let_through: u32,
     /// Nodes that were not heard of at the end. Must be 0.
     pub nodes_lost: u32,
     /// Nodes that kept something new.

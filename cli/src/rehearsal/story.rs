@@ -238,6 +238,7 @@ impl Stage {
             acts: self.acts.clone(),
             relay_pulses_during_updates: self.fleet.pulses_during_updates,
             presses_held_off: self.fleet.presses_held_off,
+            presses_let_through: self.fleet.presses_let_through,
             nodes_lost: self.fleet.lost().len() as u32,
             nodes_kept: count(|n| n.kept > 0),
             nodes_went_back: count(|n| n.went_back > 0),
