@@ -259,6 +259,11 @@ fn a_node_that_an_ended_rollout_left_behind_is_never_called_up_to_date() {
         assert_eq!(nodes[1].check_in(&server).offer.unwrap().envelope, forward);
         nodes[1].end(Ending::Kept, 0);
         nodes[1].state.outcome.as_mut().unwrap().envelope = forward;
+        let runs = server_common::running(format!("new {number}").as_bytes());
+        match chip {
+            Chip::Net => nodes[1].state.net = runs,
+            Chip::Io => nodes[1].state.io = Some(runs),
+        }
         nodes[1].check_in(&server);
         server.good("POST", &format!("/api/v1/rollouts/{number}/end"), &Value::Null);
         // ... a later image for the same chip does.
@@ -266,6 +271,17 @@ fn a_node_that_an_ended_rollout_left_behind_is_never_called_up_to_date() {
         assert_eq!(look(&nodes[1])["status"], expected, "{chip}");
     }
     assert_eq!(look(&nodes[1])["left_behind"], json!([]));
+
+    // It kept both, and somebody flashes one of them by hand.
+    nodes[1].state.net = server_common::running(b"made at the bench");
+    nodes[1].check_in(&server);
+    assert_eq!(look(&nodes[1])["status"], "left behind");
+    let says = "this node kept \"Firmware 1.1\" and was changed by hand since, or its board was replaced: it runs \
+                net 1.0.0, io 1.0.0, no bundle";
+    assert_eq!(look(&nodes[1])["left_behind"], json!([says]));
+    nodes[1].state.net = server_common::running(b"new 2");
+    nodes[1].check_in(&server);
+    assert_eq!(look(&nodes[1])["status"], "up to date");
 }
 
 #[test]
@@ -276,6 +292,9 @@ fn a_node_flashed_by_hand_is_shown_and_proves_nothing() {
     nodes[0].check_in(&server);
     let target = &show(&server)["waves"][0]["targets"][0];
     assert_eq!(target["changed_by_hand"], true);
+    assert_eq!(show(&server)["proves"], "no node shows how it does, so nothing is proved");
+    assert_eq!(show(&server)["state"], "held", "no other node is left to show anything");
+    assert_eq!(server.good("GET", &nodes[0].path(), &Value::Null)["status"], "left behind");
     assert_eq!(target["reason"], "it was changed by hand since: it runs something else");
     let journal = server.good("GET", "/api/v1/journal?limit=500", &Value::Null);
     let events: Vec<&str> =

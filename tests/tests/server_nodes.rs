@@ -181,6 +181,7 @@ fn a_rollout_goes_wave_by_wave_and_turns_back_on_failure() {
     first.state.holds = 0;
     first.check_in(&server);
     assert_eq!(progress(0), "on trial");
+    first.state.io = Some(server_common::running(b"io new"));
     first.end(Ending::Kept, 0);
     first.check_in(&server);
     assert_eq!(progress(0), "kept");
@@ -200,10 +201,11 @@ fn a_rollout_goes_wave_by_wave_and_turns_back_on_failure() {
     assert_eq!(view["waves"][1]["targets"][0]["reason"], Reason::NoHandshake.sentence());
     assert_eq!(
         view["proves"],
-        "1 of 2 kept: with 95 % confidence fewer than 97.5 % of such nodes would fail"
+        "1 of 2 kept it and did well: with 95 % confidence fewer than 97.5 % of such nodes would fail"
     );
     assert_eq!(second.check_in(&server).offer, None, "it runs what it ran before");
     assert_eq!(first.check_in(&server).offer.unwrap().envelope, back);
+    first.state.io = Some(server_common::running(b"io before"));
     first.end(Ending::Kept, 0);
     first.check_in(&server);
     let view = show();
@@ -248,6 +250,7 @@ fn a_silent_node_holds_the_rollout_and_shows_as_silent() {
     assert_eq!(view["state"], "held");
     assert_eq!(view["waves"][0]["targets"][0]["progress"], "silent");
     assert_eq!(server.good("GET", &node.path(), &Value::Null)["status"], "silent");
+    node.state.io = Some(server_common::running(b"io new"));
     node.end(Ending::Kept, 0);
     node.check_in(&server);
     assert_eq!(server.good("GET", &node.path(), &Value::Null)["status"], "kept");

@@ -100,7 +100,7 @@ fn pages_show_doors_rollouts_and_the_journal() {
     }
     assert!(!overview.contains("Goat <shed>"));
     let rollout = text("/rollouts/1");
-    for part in ["Wave 1", "fetching", "nothing has ended yet"] {
+    for part in ["Wave 1", "fetching", "no node shows how it does"] {
         assert!(rollout.contains(part), "{part} is missing in {rollout}");
     }
     let shown = text(&format!("/nodes/{}", node.id));

@@ -114,7 +114,8 @@ pub enum Status {
     /// It did not apply what it was offered.
     #[serde(rename = "refused")]
     Refused,
-    /// A rollout was over before this node had kept what it brings, and no later one made up for it.
+    /// A rollout was over before this node had kept what it brings, and no later one made up for it; or it
+    /// kept it, and was changed by hand since.
     #[serde(rename = "left behind")]
     LeftBehind,
     /// It has not checked in for longer than it should.

@@ -67,15 +67,69 @@ fn evidence_does_not_shorten_the_soak() {
     assert_eq!(states(&yard)[0], WaveState::Soaking);
 }
 
+/// Somebody flashes what runs on the node.
+fn by_hand() -> Report {
+    Report { images: [None, Some(image(1, 42, false))], ..idle() }
+}
+
 #[test]
 fn a_node_changed_by_hand_is_no_evidence_and_does_not_wedge() {
-    let mut yard = Yard::started(care(|w| w.evidence = Evidence { min_check_ins: 5, min_door_cycles: 5 }));
-    yard.keep_all(1);
+    let mut intent = plan(&[2, 1], 1, gate(0, 0), OnFailure::Hold);
+    intent.waves[0].evidence = Evidence { min_check_ins: 1, min_door_cycles: 0 };
+    let mut yard = Yard::started(intent);
+    (1..=2).for_each(|n| yard.keep_all(n));
     yard.tick(SOAK.into());
-    let mut report = idle();
-    report.images = [None, Some(image(1, 42, false))];
-    yard.check_in(1, &report);
+    yard.check_in(2, &kept(envelope(2, 0, false)));
+    yard.check_in(1, &by_hand());
     assert!(yard.rollout.state.waves[0].targets[0].watch.by_hand);
+    assert_eq!(states(&yard), [WaveState::Passed, WaveState::Open]);
+    assert!(yard.wave_proves(0).starts_with("1 of 1 kept"));
+}
+
+#[test]
+fn a_wave_whose_only_node_was_changed_by_hand_is_a_persons_to_pass() {
+    for on_failure in [OnFailure::Hold, OnFailure::TurnBack] {
+        let mut yard = Yard::started(Plan { on_failure, ..care(|_| ()) });
+        yard.keep_all(1);
+        yard.tick(SOAK.into());
+        yard.check_in(1, &by_hand());
+        assert_eq!(states(&yard), [WaveState::Failed, WaveState::NotOpen]);
+        assert_eq!(
+            because(&yard),
+            "wave 1: no node of the wave is left to show how it does: they were changed by hand or retired"
+        );
+        yard.rollout.resume(None, &yard.known, yard.now).unwrap();
+        yard.check_in(1, &by_hand());
+        assert_eq!(states(&yard), [WaveState::Passed, WaveState::Open], "hearing it again asks nobody again");
+        assert_eq!(yard.wave_proves(0), "no node shows how it does, so nothing is proved");
+        assert!(yard.wave_proves(1).starts_with("if 1 of 1 keep it"));
+    }
+}
+
+/// It says that it kept this once; it does not run it any more.
+#[test]
+fn a_node_that_says_it_kept_it_and_runs_something_else_is_no_evidence_from_the_start() {
+    let mut yard = Yard::started(care(|_| ()));
+    yard.check_in(1, &Report { kept: Some(envelope(1, 0, false)), ..by_hand() });
+    assert!(yard.rollout.state.waves[0].targets[0].is_by_hand());
+    assert_eq!(states(&yard), [WaveState::Failed, WaveState::NotOpen]);
+    assert_eq!(yard.check_in(2, &idle()), None);
+}
+
+/// Until it has its old image again: then it has to show itself anew.
+#[test]
+fn a_node_that_runs_it_again_counts_again() {
+    let mut yard = Yard::started(care(|w| w.evidence.min_check_ins = 2));
+    yard.keep_all(1);
+    yard.check_in(1, &by_hand());
+    assert_eq!(yard.rollout.state.state, RolloutState::Held);
+    yard.rollout.resume(None, &yard.known, yard.now).unwrap();
+    let again = Report { images: [None, Some(image(1, 0, false))], ..idle() };
+    yard.check_in(1, &again);
+    assert!(!yard.rollout.state.waves[0].targets[0].forgiven);
+    yard.tick(SOAK.into());
+    assert_eq!(states(&yard)[0], WaveState::Soaking);
+    yard.check_in(1, &again);
     assert_eq!(states(&yard), [WaveState::Passed, WaveState::Open]);
 }
 
@@ -185,10 +239,13 @@ fn each_wave_says_what_it_proves_or_would() {
     let would = |n: &str, p: &str| {
         format!("if {n} of {n} keep it: with 95 % confidence fewer than {p} % of such nodes would fail")
     };
-    assert_eq!(yard.rollout.wave_proves(0), would("1", "95.0"));
-    assert_eq!(yard.rollout.wave_proves(1), would("3", "63.2"));
+    assert_eq!(yard.wave_proves(0), would("1", "95.0"));
+    assert_eq!(yard.wave_proves(1), would("3", "63.2"));
     yard.keep_all(1);
-    assert!(yard.rollout.wave_proves(0).starts_with("1 of 1 kept: with 95 % confidence fewer than 95.0 %"));
+    assert!(
+        yard.wave_proves(0)
+            .starts_with("1 of 1 kept it and did well: with 95 % confidence fewer than 95.0 %")
+    );
     yard.rollout.retire(&node(3), yard.now);
-    assert_eq!(yard.rollout.wave_proves(1), would("2", "77.7"));
+    assert_eq!(yard.wave_proves(1), would("2", "77.7"));
 }

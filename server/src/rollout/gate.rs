@@ -4,7 +4,7 @@ use super::Known;
 use super::plan::{TargetPlan, WavePlan};
 use super::state::{Forward, Stage, TargetRun, WaveRun};
 use super::watch::Unwell;
-use crate::contract::Seconds;
+use crate::contract::{Seconds, WaveState};
 use crate::words::{listed, span};
 use std::fmt;
 
@@ -64,6 +64,16 @@ pub enum Failure {
     },
     /// The failures are within what is tolerated, but no node kept it.
     NoneKept,
+    /// All nodes but those that failed were changed by hand since they kept it, or retired: none shows how
+    /// it does. That is no fault of what they were brought.
+    NoneLeft,
+}
+
+impl Failure {
+    /// Whether it is a reason to turn back by itself; it holds the rollout in any case.
+    pub(super) const fn is_of_what_was_brought(&self) -> bool {
+        !matches!(self, Self::NoneLeft)
+    }
 }
 
 impl fmt::Display for Failure {
@@ -87,6 +97,9 @@ impl fmt::Display for Failure {
                 write!(f, "{} unwell since it kept; {allowed} tolerated", listed(names))
             }
             Self::NoneKept => f.write_str("no node of the wave kept it"),
+            Self::NoneLeft => f.write_str(
+                "no node of the wave is left to show how it does: they were changed by hand or retired",
+            ),
         }
     }
 }
@@ -103,9 +116,12 @@ impl fmt::Display for Unwell {
 /// What counts in a wave, from one look at each of its nodes.
 #[derive(Default)]
 struct Count<'a> {
-    present: usize,
-    kept: usize,
-    forgiven: bool,
+    /// Nodes that kept it and run it.
+    proving: usize,
+    /// Nodes that said nothing against it, and show nothing any more.
+    mute: usize,
+    /// A person has not yet gone on in spite of every node.
+    unforgiven: bool,
     silent: usize,
     pending: bool,
     /// When the last node ended.
@@ -124,8 +140,14 @@ impl<'a> Count<'a> {
     fn of(plan: &'a WavePlan, run: &WaveRun, opened_at: Seconds, known: &Known, now: Seconds) -> Self {
         let mut count = Self::default();
         for (target, at) in plan.targets.iter().zip(&run.targets) {
+            count.unforgiven |= !at.forgiven;
             if at.stage != Stage::Retired {
                 count.add(plan, target, at, opened_at, known, now);
+            } else if !at.has_failed() {
+                count.mute += 1;
+            } else if !at.forgiven {
+                // Retiring a node does not undo its failure.
+                count.failed.push(target);
             }
         }
         count
@@ -146,8 +168,6 @@ impl<'a> Count<'a> {
         let silent = counts
             && !at.has_failed()
             && known.is_silent_since(seen, opened_at, gate.silent_after_seconds, now);
-        self.present += 1;
-        self.forgiven |= at.forgiven;
         self.silent += usize::from(silent);
         if at.has_failed() && counts {
             self.failed.push(target);
@@ -164,7 +184,8 @@ impl<'a> Count<'a> {
             self.pending |= counts && !silent;
         }
         if at.forward == Some(Forward::Kept) {
-            self.kept += 1;
+            self.proving += usize::from(!at.is_by_hand());
+            self.mute += usize::from(at.is_by_hand());
             if at.stands() && counts {
                 self.unwell.extend(at.watch.unwell(gate).map(|why| (target, why)));
             }
@@ -183,7 +204,8 @@ impl<'a> Count<'a> {
 /// Judges a wave that has opened.
 ///
 /// Silent nodes that the rollout never reached only keep the wave open; those that it reached
-/// count against the gate, for their silence may be its doing. A wave passes only after every
+/// count against the gate, for their silence may be its doing. A wave of which no node is left that
+/// kept it and runs it passes only once a person went on in spite of that; every other only after every
 /// node that kept, and is not silent, was heard again at the end of the soak, and enough was seen
 /// of it. Looks at each node once.
 pub(super) fn judge(plan: &WavePlan, run: &WaveRun, known: &Known, now: Seconds) -> Judgement {
@@ -196,8 +218,13 @@ pub(super) fn judge(plan: &WavePlan, run: &WaveRun, known: &Known, now: Seconds)
     if count.pending || count.silent > gate.max_silent as usize {
         return Judgement::Open;
     }
-    if count.present > 0 && count.kept == 0 && !count.forgiven {
-        return if count.silent == 0 { Judgement::Failed(Failure::NoneKept) } else { Judgement::Open };
+    // What a wave has shown when it passed stays shown.
+    if count.proving == 0 && count.unforgiven && run.state != WaveState::Passed {
+        return match (count.silent, count.mute) {
+            (0, 0) => Judgement::Failed(Failure::NoneKept),
+            (0, _) => Judgement::Failed(Failure::NoneLeft),
+            _ => Judgement::Open,
+        };
     }
     let from = count.ended.unwrap_or(opened_at);
     let until = from + Seconds::from(plan.soak_seconds);

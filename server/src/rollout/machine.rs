@@ -1,5 +1,6 @@
 //! A rollout that moves: what people ask, what nodes report and the time go in.
 
+use super::evidence::{Moments, Tally, says};
 use super::gate::{Judgement, judge};
 use super::part::{self, Part, begin_return, is_returned};
 use super::plan::{Parcel, Plan};
@@ -63,6 +64,7 @@ impl Rollout {
 
     /// Goes on. What failed or fell silent until now no longer counts against a gate; a silent
     /// node counts again once it was heard. Waits for a door, restarts and weak signals count anew.
+    /// A wave that failed may pass although those of its nodes that kept it were changed by hand or retired.
     ///
     /// # Errors
     /// [`Misfit`] unless it is held.
@@ -77,11 +79,12 @@ impl Rollout {
         for (plan, wave) in self.plan.waves.iter().zip(&mut self.state.waves) {
             let Some(opened_at) = wave.opened_at else { continue };
             for (target, run) in plan.targets.iter().zip(&mut wave.targets) {
+                let gone = run.stage == Stage::Retired;
                 let silent = known.is_silent(&target.node, opened_at, plan.gate.silent_after_seconds, now);
-                if run.stage == Stage::Retired {
-                    continue;
-                }
-                let counts = (run.has_failed() || (silent && run.was_reached())) && !run.forgiven;
+                let lost = silent && run.was_reached() && !gone;
+                // Nobody else in the wave may be left to show anything; a person goes on in spite of that.
+                let mute = wave.state == WaveState::Failed && (gone || run.is_by_hand());
+                let counts = (run.has_failed() || lost || mute) && !run.forgiven;
                 run.forgiven |= counts;
                 let limit = Seconds::from(plan.gate.waiting_after_seconds);
                 let waits = plan.gate.max_waiting.is_some()
@@ -284,14 +287,15 @@ impl Rollout {
                 Judgement::Failed(failure) => {
                     wave.state = WaveState::Failed;
                     let why = format!("wave {}: {failure}", n + 1);
+                    let turns =
+                        self.plan.on_failure == OnFailure::TurnBack && failure.is_of_what_was_brought();
                     events.push(Event::WaveFailed { wave: n, failure });
-                    match self.plan.on_failure {
-                        OnFailure::Hold => {
-                            self.state.state = RolloutState::Held;
-                            self.state.because = Some(why.clone());
-                            events.push(Event::Held { why });
-                        }
-                        OnFailure::TurnBack => events.extend(self.turn_back_because(why, now)),
+                    if turns {
+                        events.extend(self.turn_back_because(why, now));
+                    } else {
+                        self.state.state = RolloutState::Held;
+                        self.state.because = Some(why.clone());
+                        events.push(Event::Held { why });
                     }
                     return events;
                 }
@@ -321,7 +325,7 @@ impl Rollout {
         if self.state.waves.iter().all(|wave| wave.state == WaveState::Passed) {
             self.state.state = RolloutState::Done;
             self.state.ended_at = Some(now);
-            events.push(Event::Done { proves: self.proves() });
+            events.push(Event::Done { proves: self.proves(known, now) });
         }
         events
     }
@@ -338,21 +342,31 @@ impl Rollout {
         number(self.state.targets().filter(|t| f(t)).count())
     }
 
-    /// What its results prove, as a sentence.
-    pub fn proves(&self) -> String {
-        let kept = self.count(|t| t.forward == Some(Forward::Kept));
-        proof::sentence(kept, self.count(TargetRun::has_failed))
+    /// What its results prove, as a sentence. A node that went back, fell silent after it was reached
+    /// or is unwell speaks against it; one that was changed by hand or retired says nothing.
+    pub fn proves(&self, known: &Known, now: Seconds) -> String {
+        let Tally { well, ill, .. } = self.tally(self.plan.waves.len(), known, now);
+        proof::sentence(well, ill)
     }
 
-    /// What a pass of this wave proves, with those before it: by what its nodes reported once
-    /// they have ended, before that by what would be if all of them kept.
-    pub fn wave_proves(&self, wave: usize) -> String {
-        let runs = || self.state.waves.iter().take(wave + 1).flat_map(|w| &w.targets);
-        let present = || runs().filter(|t| t.stage != Stage::Retired || t.forward.is_some());
-        let kept = number(present().filter(|t| t.forward == Some(Forward::Kept)).count());
-        let failed = number(present().filter(|t| t.has_failed()).count());
-        let open = number(present().count()) - kept - failed;
-        if open == 0 { proof::sentence(kept, failed) } else { proof::prospect(kept + open, failed) }
+    /// What a pass of this wave proves, with those before it: by what its nodes reported once it has
+    /// passed or they have ended, before that by what would be if all the others kept it.
+    pub fn wave_proves(&self, wave: usize, known: &Known, now: Seconds) -> String {
+        let Tally { well, ill, open } = self.tally(wave + 1, known, now);
+        let passed = self.state.waves.get(wave).is_some_and(|w| w.state == WaveState::Passed);
+        if open == 0 || passed { proof::sentence(well, ill) } else { proof::prospect(well + open, ill) }
+    }
+
+    /// What the nodes of the first `waves` waves say.
+    fn tally(&self, waves: usize, known: &Known, now: Seconds) -> Tally {
+        let mut tally = Tally::default();
+        for (plan, wave) in self.plan.waves.iter().zip(&self.state.waves).take(waves) {
+            let at = Moments { opened_at: wave.opened_at, ended_at: self.state.ended_at, now };
+            for (target, run) in plan.targets.iter().zip(&wave.targets) {
+                tally.add(says(plan, target, run, known, &at));
+            }
+        }
+        tally
     }
 }
 

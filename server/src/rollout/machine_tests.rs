@@ -41,7 +41,7 @@ fn steps_go_in_order_and_the_next_wave_waits_for_the_soak() {
     yard.tick(i64::from(SOAK));
     yard.check_in(2, &kept(envelope(2, 1, false)));
     assert_eq!(yard.rollout.state.state, RolloutState::Done);
-    assert!(yard.rollout.proves().starts_with("2 of 2 kept"));
+    assert!(yard.proves().starts_with("2 of 2 kept"));
 }
 
 #[test]
@@ -125,7 +125,7 @@ fn a_failed_gate_turns_back_in_reverse_order() {
     assert_eq!(yard.check_in(1, &kept(envelope(1, 1, true))), Some(envelope(1, 0, true)));
     assert_eq!(yard.check_in(1, &kept(envelope(1, 0, true))), None);
     assert!(yard.rollout.state.ended_at.is_some() && !yard.rollout.is_active());
-    assert!(yard.rollout.proves().starts_with("1 of 2 kept"), "what was proved stays");
+    assert!(yard.proves().starts_with("1 of 2 kept"), "what was proved stays");
 }
 
 #[test]
@@ -246,15 +246,92 @@ fn a_wave_in_which_nobody_kept_does_not_pass() {
 
 #[test]
 fn retired_nodes_do_not_wedge_a_rollout() {
-    let mut yard = Yard::started(plan(&[1, 1], 1, gate(0, 0), OnFailure::Hold));
+    let mut yard = Yard::started(plan(&[2, 1], 1, gate(0, 0), OnFailure::Hold));
     yard.check_in(1, &at(Phase::Trial, envelope(1, 0, false)));
     yard.rollout.retire(&node(1), yard.now);
     assert!(!yard.rollout.has(&node(1)));
+    yard.keep_all(2);
     yard.tick(i64::from(SOAK));
+    yard.check_in(2, &kept(envelope(2, 0, false)));
     assert_eq!(states(&yard), [WaveState::Passed, WaveState::Open]);
-    yard.rollout.retire(&node(2), yard.now);
+    yard.keep_all(3);
     yard.tick(i64::from(SOAK));
+    yard.check_in(3, &kept(envelope(3, 0, false)));
     assert_eq!(yard.rollout.state.state, RolloutState::Done);
+}
+
+/// A canary that was taken down in its trial has shown nothing, and least of all that others may follow.
+#[test]
+fn a_wave_whose_nodes_were_all_retired_is_a_persons_to_pass() {
+    for on_failure in [OnFailure::Hold, OnFailure::TurnBack] {
+        let mut yard = Yard::started(plan(&[1, 1], 1, gate(0, 0), on_failure));
+        yard.check_in(1, &at(Phase::Trial, envelope(1, 0, false)));
+        yard.rollout.retire(&node(1), yard.now);
+        yard.tick(i64::from(SOAK));
+        assert_eq!(states(&yard), [WaveState::Failed, WaveState::NotOpen]);
+        assert_eq!(
+            yard.rollout.state.state,
+            RolloutState::Held,
+            "retiring a node is nothing to turn back for"
+        );
+        assert_eq!(
+            yard.rollout.state.because.as_deref(),
+            Some(
+                "wave 1: no node of the wave is left to show how it does: they were changed by hand or retired"
+            )
+        );
+        assert_eq!(yard.check_in(2, &idle()), None);
+        yard.rollout.resume(None, &yard.known, yard.now).unwrap();
+        yard.tick(0);
+        assert_eq!(states(&yard), [WaveState::Passed, WaveState::Open]);
+        assert_eq!(yard.check_in(2, &idle()), Some(envelope(2, 0, false)));
+        yard.rollout.retire(&node(2), yard.now);
+        yard.tick(i64::from(SOAK));
+        assert_eq!(yard.rollout.state.state, RolloutState::Held);
+        yard.rollout.resume(None, &yard.known, yard.now).unwrap();
+        yard.tick(0);
+        assert_eq!(yard.rollout.state.state, RolloutState::Done);
+        assert_eq!(yard.proves(), "no node shows how it does, so nothing is proved");
+    }
+}
+
+#[test]
+fn a_wave_that_has_passed_stays_so_when_its_node_is_retired() {
+    let mut yard = Yard::started(plan(&[1, 1], 1, gate(0, 0), OnFailure::Hold));
+    yard.keep_all(1);
+    yard.tick(i64::from(SOAK));
+    yard.check_in(1, &kept(envelope(1, 0, false)));
+    assert_eq!(states(&yard), [WaveState::Passed, WaveState::Open]);
+    yard.rollout.retire(&node(1), yard.now);
+    yard.tick(0);
+    assert_eq!(yard.rollout.state.state, RolloutState::UnderWay);
+    assert_eq!(states(&yard), [WaveState::Passed, WaveState::Open]);
+}
+
+/// One failure is tolerated; retiring the node that failed makes no room for another.
+#[test]
+fn retiring_a_node_that_failed_does_not_give_its_allowance_back() {
+    let mut yard = Yard::started(plan(&[3], 1, gate(1, 0), OnFailure::Hold));
+    yard.check_in(1, &failed(envelope(1, 0, false), false));
+    assert_eq!(yard.rollout.state.state, RolloutState::UnderWay);
+    yard.rollout.retire(&node(1), yard.now);
+    yard.check_in(2, &failed(envelope(2, 0, false), false));
+    assert_eq!(
+        yard.rollout.state.because.as_deref(),
+        Some("wave 1: Door 1, Door 2 went back or refused; 1 tolerated")
+    );
+    yard.rollout.resume(None, &yard.known, yard.now).unwrap();
+    yard.tick(0);
+    assert_eq!(yard.rollout.state.state, RolloutState::UnderWay, "a person went on in spite of both");
+    yard.keep_all(3);
+    yard.tick(i64::from(SOAK));
+    yard.check_in(3, &kept(envelope(3, 0, false)));
+    assert_eq!(yard.rollout.state.state, RolloutState::Done);
+    assert!(
+        yard.proves().starts_with("1 of 3 kept"),
+        "what a person forgave is no success: {}",
+        yard.proves()
+    );
 }
 
 #[test]

@@ -16,6 +16,7 @@
 //! back of the steps that it kept in reverse order. What it once refused or went back from is
 //! never offered to it again.
 
+mod evidence;
 mod gate;
 mod machine;
 mod part;
@@ -65,6 +66,8 @@ impl Known {
 
 #[cfg(test)]
 mod care_tests;
+#[cfg(test)]
+mod evidence_tests;
 #[cfg(test)]
 mod machine_tests;
 #[cfg(test)]

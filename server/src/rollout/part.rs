@@ -8,6 +8,7 @@ use super::window::Calendar;
 use super::words::{Event, Who};
 use crate::contract::{Evidence, Gate, RolloutState, Seconds, WaveState};
 use pintle_protocol::checkin::Phase;
+use pintle_protocol::id::Component;
 
 /// One node of a rollout.
 #[derive(Debug)]
@@ -99,6 +100,14 @@ impl Part<'_> {
         (!has_all).then_some(undone)
     }
 
+    /// Whether the node, which kept all of it and last reported this, certainly runs something else since
+    /// in this part of it: it was changed by hand, or another board hangs in its place.
+    pub fn strayed(&self, report: &Report, component: Component) -> bool {
+        let mut last = self.target.steps.iter().rev().map(|step| &step.forward);
+        last.find(|parcel| parcel.changes(component))
+            .is_some_and(|parcel| report.runs_another_for(component, parcel))
+    }
+
     /// Takes in what the node reports.
     pub fn take_in(&mut self, report: &Report, now: Seconds) -> Vec<Event> {
         let mut events = Vec::new();
@@ -111,13 +120,15 @@ impl Part<'_> {
         if state == RolloutState::Done && !on_its_way {
             return events;
         }
-        if run.forgiven && !run.has_failed() {
+        // It was heard, or has its old image again: it counts again.
+        if run.forgiven && !run.has_failed() && !run.is_by_hand() && run.stage != Stage::Retired {
             run.forgiven = false;
         }
         if run.stands() && matches!(state, RolloutState::UnderWay | RolloutState::Held) {
             if run.watch.see(report, target, &self.evidence, &self.gate) {
                 events.push(Event::ChangedByHand { who: Who::of(target) });
             }
+            run.forgiven &= run.is_by_hand();
             return events;
         }
         let turning = state == RolloutState::TurnedBack;
@@ -167,8 +178,9 @@ impl Part<'_> {
                 }
             }
         }
-        if run.stands() {
-            run.watch.begin(report);
+        // What it kept once it may run no longer: then it shows nothing from the start.
+        if run.stands() && run.watch.begin(report, target) {
+            events.push(Event::ChangedByHand { who: Who::of(target) });
         }
         events
     }

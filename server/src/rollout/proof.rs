@@ -42,13 +42,15 @@ fn at_most(k: u32, n: u32, p: f64) -> f64 {
 pub fn sentence(kept: u32, failed: u32) -> String {
     let tried = kept + failed;
     if tried == 0 {
-        return "nothing has ended yet, so nothing is proved".to_owned();
+        return "no node shows how it does, so nothing is proved".to_owned();
     }
     if kept == 0 {
-        return format!("0 of {tried} kept: nothing is proved in its favour");
+        return format!("0 of {tried} kept it and did well: nothing is proved in its favour");
     }
     let bound = bound_words(kept, failed);
-    format!("{kept} of {tried} kept: with 95 % confidence fewer than {bound} of such nodes would fail")
+    format!(
+        "{kept} of {tried} kept it and did well: with 95 % confidence fewer than {bound} of such nodes would fail"
+    )
 }
 
 /// The sentence for what would be proved if so many kept in the end.
@@ -116,21 +118,21 @@ mod tests {
     fn sentences_are_cautious() {
         assert_eq!(
             sentence(3, 0),
-            "3 of 3 kept: with 95 % confidence fewer than 63.2 % of such nodes would fail"
+            "3 of 3 kept it and did well: with 95 % confidence fewer than 63.2 % of such nodes would fail"
         );
         assert_eq!(
             sentence(2, 1),
-            "2 of 3 kept: with 95 % confidence fewer than 86.5 % of such nodes would fail"
+            "2 of 3 kept it and did well: with 95 % confidence fewer than 86.5 % of such nodes would fail"
         );
         assert_eq!(
             sentence(1, 0),
-            "1 of 1 kept: with 95 % confidence fewer than 95.0 % of such nodes would fail"
+            "1 of 1 kept it and did well: with 95 % confidence fewer than 95.0 % of such nodes would fail"
         );
         assert_eq!(
             prospect(3, 0),
             "if 3 of 3 keep it: with 95 % confidence fewer than 63.2 % of such nodes would fail"
         );
-        assert_eq!(sentence(0, 2), "0 of 2 kept: nothing is proved in its favour");
-        assert_eq!(sentence(0, 0), "nothing has ended yet, so nothing is proved");
+        assert_eq!(sentence(0, 2), "0 of 2 kept it and did well: nothing is proved in its favour");
+        assert_eq!(sentence(0, 0), "no node shows how it does, so nothing is proved");
     }
 }

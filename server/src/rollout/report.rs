@@ -1,6 +1,6 @@
 //! What a node reports, reduced to what decisions need.
 
-use super::plan::Parcel;
+use super::plan::{Brings, Parcel};
 use pintle_protocol::checkin::{CheckIn, Ending, Phase, Position};
 use pintle_protocol::id::{Chip, Component, Digest};
 use std::collections::BTreeMap;
@@ -123,14 +123,23 @@ impl Report {
 
     /// Whether the node certainly runs something else than what this envelope brings.
     pub(super) fn runs_another(&self, parcel: &Parcel) -> bool {
-        parcel.brings.iter().any(|part| match part.component {
+        parcel.brings.iter().any(|part| self.differs(part, parcel))
+    }
+
+    /// [`Self::runs_another`] for one part of the node.
+    pub(super) fn runs_another_for(&self, component: Component, parcel: &Parcel) -> bool {
+        parcel.brings.iter().any(|part| part.component == component && self.differs(part, parcel))
+    }
+
+    fn differs(&self, part: &Brings, parcel: &Parcel) -> bool {
+        match part.component {
             Component::Chip(chip) => match (self.image(chip), part.payload) {
                 (Some(runs), Some(brought)) => runs != brought,
                 _ => false,
             },
             Component::Conf => self.bundle.is_some_and(|bundle| bundle != parcel.envelope),
             Component::Keys => false,
-        })
+        }
     }
 
     fn image(&self, chip: Chip) -> Option<Digest> {

@@ -171,6 +171,11 @@ impl TargetRun {
         matches!((self.stage, self.way, self.forward), (Stage::Ended, Way::Forward, Some(Forward::Kept)))
     }
 
+    /// Whether it kept all of it, and was changed by hand since: it shows nothing any more.
+    pub const fn is_by_hand(&self) -> bool {
+        self.stands() && self.watch.by_hand
+    }
+
     /// Since when it has waited for its door, if it does.
     pub fn waits_since(&self) -> Option<Seconds> {
         let since = self.since.filter(|_| self.stage == Stage::Door)?;

@@ -127,6 +127,14 @@ impl Yard {
         self.rollout.offer(&node(n), report, self.now, self.now).0.map(|p| p.envelope)
     }
 
+    pub(crate) fn proves(&self) -> String {
+        self.rollout.proves(&self.known, self.now)
+    }
+
+    pub(crate) fn wave_proves(&self, wave: usize) -> String {
+        self.rollout.wave_proves(wave, &self.known, self.now)
+    }
+
     /// Walks a node through everything that is offered until it kept all of it.
     pub(crate) fn keep_all(&mut self, n: u8) {
         let mut report = idle();

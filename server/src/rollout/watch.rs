@@ -40,6 +40,11 @@ pub enum Door {
     Away,
 }
 
+/// Whether a node certainly runs something else than all of what it was brought.
+fn is_by_hand(report: &Report, target: &TargetPlan) -> bool {
+    target.last_parcels().any(|parcel| report.runs_another(parcel))
+}
+
 /// Why a node that kept is unwell.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Unwell {
@@ -61,10 +66,17 @@ impl Watch {
         by_hand: false,
     };
 
-    /// Begins with the report by which the node kept.
-    pub(super) const fn begin(&mut self, report: &Report) {
-        let door = if matches!(report.position, Position::Closed) { Door::Closed } else { Door::Unseen };
-        *self = Self { door, starts: Some(report.starts), ..Self::NEW };
+    /// Begins with the report by which the node kept. True if it shows that the node was changed by hand since.
+    pub(super) fn begin(&mut self, report: &Report, target: &TargetPlan) -> bool {
+        let by_hand = is_by_hand(report, target);
+        *self = match (by_hand, report.position) {
+            (true, _) => Self { by_hand, ..Self::NEW },
+            (false, Position::Closed) => {
+                Self { door: Door::Closed, starts: Some(report.starts), ..Self::NEW }
+            }
+            (false, _) => Self { starts: Some(report.starts), ..Self::NEW },
+        };
+        by_hand
     }
 
     /// Takes a report in. True if it shows, for the first time, that the node was changed by hand.
@@ -75,8 +87,7 @@ impl Watch {
         evidence: &Evidence,
         gate: &Gate,
     ) -> bool {
-        let by_hand = target.last_parcels().any(|parcel| report.runs_another(parcel));
-        if by_hand {
+        if is_by_hand(report, target) {
             let first = !self.by_hand;
             *self = Self { by_hand: true, ..Self::NEW };
             return first;

@@ -5,7 +5,7 @@ use super::values::{ROLES, id, maybe_id, odd, word, word_of};
 use crate::contract::Seconds;
 use crate::rollout::{Brings, Parcel};
 use pintle_protocol::id::{Component, Digest, NodeId};
-use rusqlite::{Connection, named_params};
+use rusqlite::{Connection, Row, named_params};
 use sha2::Digest as _;
 use std::collections::BTreeMap;
 use std::fs::{self, File};
@@ -172,11 +172,15 @@ pub fn parcel(conn: &Connection, digest: &Digest) -> Result<Option<Parcel>, Stor
         conn.prepare_cached("SELECT component, payload FROM envelope_part WHERE envelope = :digest")?;
     let mut rows = statement.query(named_params! { ":digest": digest.0 })?;
     while let Some(row) = rows.next()? {
-        let found: String = row.get("component")?;
-        let component = Component::from_word(found.as_bytes()).ok_or_else(|| odd("component", found))?;
-        parcel.brings.push(Brings { component, payload: maybe_id(row, "payload")? });
+        parcel.brings.push(Brings { component: component(row)?, payload: maybe_id(row, "payload")? });
     }
     Ok(Some(parcel))
+}
+
+/// The part of a node in the column `component`.
+pub(super) fn component(row: &Row<'_>) -> Result<Component, StoreFault> {
+    let found: String = row.get("component")?;
+    Component::from_word(found.as_bytes()).ok_or_else(|| odd("component", found))
 }
 
 /// Notes an envelope whose file is there.

@@ -9,10 +9,11 @@ pub use read::{StoredPart, get, outline, part};
 pub use write::{add, update, update_part};
 
 use super::StoreFault;
+use super::files::component;
 use super::values::{Columns, word};
 use crate::contract::{Kind, RolloutState, Seconds};
 use crate::rollout::Rollout;
-use pintle_protocol::id::NodeId;
+use pintle_protocol::id::{Component, NodeId};
 use rusqlite::{Connection, OptionalExtension, named_params};
 use std::collections::BTreeMap;
 use words::STATES;
@@ -63,6 +64,18 @@ pub fn of_node(conn: &Connection, node: &NodeId) -> Result<Vec<i64>, StoreFault>
 /// which a later one brought every part.
 pub fn left_undone(conn: &Connection, node: &NodeId) -> Result<Vec<i64>, StoreFault> {
     numbers(conn, include_str!("rollouts/left_undone.sql"), Some(node))
+}
+
+/// Parts of a node, each with the number of the rollout that changed it last and that it kept; sorted by number.
+/// Only of rollouts that are over, or since which the node was changed by hand.
+pub fn kept_last(conn: &Connection, node: &NodeId) -> Result<Vec<(i64, Component)>, StoreFault> {
+    let mut statement = conn.prepare_cached(include_str!("rollouts/kept_last.sql"))?;
+    let mut rows = statement.query(named_params! { ":node": node.0 })?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        found.push((row.get("id")?, component(row)?));
+    }
+    Ok(found)
 }
 
 /// Numbers of all rollouts that a node is in.

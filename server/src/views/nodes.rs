@@ -81,7 +81,7 @@ impl<'a> Views<'a> {
         })
     }
 
-    /// What rollouts that are over left undone on the node, each a sentence.
+    /// What rollouts that are over left undone on the node, and what it kept and runs no longer, each a sentence.
     fn left_behind(&self, row: &NodeRow) -> Result<Vec<String>, StoreFault> {
         let Some((_, check_in)) = row.last.as_ref().filter(|_| row.retired_at.is_none()) else {
             return Ok(Vec::new());
@@ -107,7 +107,31 @@ impl<'a> Views<'a> {
             };
             sentences.push(format!("\"{}\" {what}: it runs {}", stored.title, what_runs(check_in)));
         }
+        self.strayed(row, check_in, &report, &mut sentences)?;
         Ok(sentences)
+    }
+
+    /// What it kept and runs no longer, each a sentence.
+    fn strayed(
+        &self,
+        row: &NodeRow,
+        check_in: &CheckIn,
+        report: &Report,
+        sentences: &mut Vec<String>,
+    ) -> Result<(), StoreFault> {
+        let mut said = None;
+        for (number, component) in rows::kept_last(self.conn, &row.id)? {
+            let Some(mut stored) = rows::part(self.conn, number, &row.id)? else { continue };
+            if said != Some(number) && stored.part().strayed(report, component) {
+                said = Some(number);
+                sentences.push(format!(
+                    "this node kept \"{}\" and was changed by hand since, or its board was replaced: it runs {}",
+                    stored.title,
+                    what_runs(check_in)
+                ));
+            }
+        }
+        Ok(())
     }
 
     /// What a rollout under way says about the node, and what it waits for in others.
@@ -128,6 +152,9 @@ impl<'a> Views<'a> {
             let run = stored.run;
             status = match (run.stage, run.way, &run.forward) {
                 (Stage::Offered, _, _) => Some(Status::Fetching),
+                (Stage::Ended, Way::Forward, Some(Forward::Kept)) if run.is_by_hand() => {
+                    Some(Status::LeftBehind)
+                }
                 (Stage::Ended, Way::Forward, Some(Forward::Kept)) => Some(Status::Kept),
                 (Stage::Ended, Way::Back, _) => Some(Status::WentBack),
                 _ => None,

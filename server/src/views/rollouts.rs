@@ -44,7 +44,7 @@ pub(crate) fn rollout_view(
         started_at: clock::maybe_wall(conn, state.started_at)?,
         ended_at: clock::maybe_wall(conn, state.ended_at)?,
         waves,
-        proves: stored.rollout.proves(),
+        proves: stored.rollout.proves(&view.known, now),
     })
 }
 
@@ -86,7 +86,7 @@ impl View<'_> {
             approval: plan.approval,
             approved_at: clock::maybe_wall(self.conn, run.approved_at)?,
             gate: plan.gate,
-            proves: self.stored.rollout.wave_proves(n),
+            proves: self.stored.rollout.wave_proves(n, &self.known, self.now),
             waits_for: self.waits_for(plan, run),
             targets,
         })
