@@ -2,6 +2,7 @@
 
 use crate::clock::Clock;
 use crate::contract::Seconds;
+use crate::notices::Notices;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
@@ -33,6 +34,8 @@ pub struct Config {
     pub as_service: bool,
     /// Whether it is advertised on the local link, so that nodes find it at a new address.
     pub advertise: bool,
+    /// How people are told of what needs them.
+    pub notices: Notices,
 }
 
 impl Config {
@@ -50,6 +53,7 @@ impl Config {
             hsts: false,
             as_service: false,
             advertise: false,
+            notices: Notices::default(),
         }
     }
 }

@@ -45,6 +45,7 @@ pub mod manual;
 mod metrics;
 mod net;
 mod node_api;
+pub mod notices;
 mod ops;
 mod pages;
 mod retention;

@@ -7,6 +7,7 @@ use pintle_protocol::id::PublicKey;
 use pintle_server::backup::{self, Manifest};
 use pintle_server::clock::Clock;
 use pintle_server::manual::Program;
+use pintle_server::notices;
 use pintle_server::settings::Settings;
 use pintle_server::{Running, StartError, new_key, start, switch_key};
 use std::io::{IsTerminal, Write};
@@ -91,6 +92,10 @@ enum Command {
         #[arg(long, value_name = "DIR", env = "PINTLE_DATA", hide_env_values = true)]
         data: Option<PathBuf>,
     },
+    /// Sends a test by every way in which notices are to be sent, and says what became of it
+    ///
+    /// The ways are those of the settings; the server may be running. Nothing is stored.
+    TryNotices,
     /// Writes the manual pages and the completions for bash, zsh and fish
     ///
     /// They go where `man` and the shells look for them below a folder such as /usr/local/share or
@@ -151,6 +156,7 @@ fn run(args: Args, matches: &ArgMatches) -> Outcome {
         Some(Command::Backup { folder: own, to }) => make_backup(&folder(own.data)?, &to),
         Some(Command::Check { from }) => check_backup(&from),
         Some(Command::Restore { from, data }) => restore(&from, &folder(data)?),
+        Some(Command::TryNotices) => try_notices(&settings),
         Some(Command::Manual { to }) => {
             tell(&format!("{} files written below {}", manual().write(&to)?, to.display()))
         }
@@ -181,6 +187,24 @@ fn restore(from: &Path, data: &Path) -> Outcome {
     tell(
         "browsers have to sign in anew; a token that was ended after the backup works again until a new one is made with `pintle-server token`",
     )
+}
+
+fn try_notices(settings: &Settings) -> Outcome {
+    let tried = notices::try_all(&settings.notices()?, "of a test", Clock::System.now())?;
+    if tried.is_empty() {
+        return Err("no way is set: set `webhook`, or `mail-server` with `mail-from` and `mail-to`".into());
+    }
+    let mut failed = 0;
+    for (way, sent) in tried {
+        match sent {
+            Ok(()) => tell(&format!("{way}: the test was taken; see that it has arrived"))?,
+            Err(fault) => {
+                failed += 1;
+                tell(&format!("{way}: {fault}"))?;
+            }
+        }
+    }
+    if failed == 0 { Ok(()) } else { Err(format!("{failed} of the ways did not work").into()) }
 }
 
 fn contents(made: &Manifest) -> String {

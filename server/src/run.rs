@@ -11,6 +11,7 @@ use crate::health::manager;
 use crate::journal::Line;
 use crate::keys::{self, Chance, Secret};
 use crate::local_link::{self, Advert};
+use crate::notices::{self, Sending, Ways};
 use crate::store::files::Folder;
 use crate::store::tokens::TokenRole;
 use crate::store::{Db, OpenFault, StoreFault, Unwritable, clock, journal, server, tokens};
@@ -75,6 +76,9 @@ pub enum StartError {
     /// TLS cannot be set up.
     #[error(transparent)]
     Tls(#[from] TlsFault),
+    /// People cannot be told of what needs them, although that is set.
+    #[error("notices cannot be sent as they are set: {0}; correct that, or take the setting out")]
+    Notices(#[from] notices::Fault),
     /// The address cannot be listened on.
     #[error("{addr} cannot be listened on: {source}")]
     Listen {
@@ -118,6 +122,7 @@ pub struct Running {
     handle: ServerHandle,
     thread: Option<JoinHandle<std::io::Result<()>>>,
     checking: Option<Checking>,
+    sending: Option<Sending>,
     /// Ends with the server.
     _advert: Option<Advert>,
     /// Held for as long as the server runs.
@@ -161,6 +166,7 @@ impl Running {
         let ended =
             thread.join().unwrap_or_else(|_| Err(std::io::Error::other("the serving thread panicked")));
         self.checking.take();
+        self.sending.take();
         let now = self.app.now();
         let noted: Result<Seconds, StoreFault> =
             self.app.db.write_blocking(move |conn| server::note_alive(conn, now));
@@ -222,6 +228,7 @@ pub fn start(config: Config) -> Result<Running, StartError> {
         }
     };
 
+    let ways = Ways::ready(&config.notices)?;
     let listen = |source| StartError::Listen { addr: config.listen, source };
     let listener = TcpListener::bind(config.listen).map_err(listen)?;
     let addr = listener.local_addr().map_err(listen)?;
@@ -232,6 +239,8 @@ pub fn start(config: Config) -> Result<Running, StartError> {
 
     let checking = Checking::begin(&db_path, db.clone())?;
     let app = App::new(&config, time, db, (payloads, envelopes), online, certificates);
+    let sending = ways.map(|ways| Sending::begin(app.clone(), ways)).transpose();
+    let sending = sending.map_err(|e| StartError::Thread { why: e.to_string() })?;
     let server_key = app.server_key();
     let (tell, told) = mpsc::channel();
     let flags = (config.as_service, config.hsts && tls.is_some());
@@ -279,6 +288,7 @@ pub fn start(config: Config) -> Result<Running, StartError> {
         handle,
         thread: Some(thread),
         checking,
+        sending,
         _advert: advert,
         _lock: lock,
     };

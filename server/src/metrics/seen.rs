@@ -5,7 +5,7 @@ use super::{Label, Metrics, memory};
 use crate::app::App;
 use crate::contract::{RolloutState, Seconds};
 use crate::health::Beat;
-use crate::store::{Connection, Load, StoreFault, journal, rollouts};
+use crate::store::{Connection, Load, StoreFault, journal, notices, rollouts};
 use crate::tls::Ends;
 use prometheus_client::encoding::text::encode;
 use prometheus_client::metrics::counter::ConstCounter;
@@ -24,6 +24,7 @@ pub(super) struct Seen {
     journal_entries: i64,
     load: Load,
     unwritable: bool,
+    notices_waiting: i64,
     beat: Beat,
     /// Days until each certificate ends, by what it is.
     certificates: Vec<(&'static str, i64)>,
@@ -41,6 +42,7 @@ impl Seen {
             journal_entries: journal::end(conn)?.0,
             load: app.db.load(),
             unwritable: app.db.trouble().is_some(),
+            notices_waiting: notices::count_waiting(conn)?,
             beat: app.pulse.beat(app.time.counted()),
             certificates: certificates.map_or_else(Vec::new, |Ends { root, served, .. }| {
                 vec![("root", left(root)), ("served", left(served))]
@@ -95,6 +97,8 @@ impl Seen {
         at.register("jobs_waiting", "Changes that wait in the queue", ConstGauge::new(waiting));
         let help = "1 while nothing can be written, else 0";
         at.register("unwritable", help, ConstGauge::new(i64::from(self.unwritable)));
+        let help = "Notices that were not taken yet by whoever they are sent to";
+        at.register("notices_waiting", help, ConstGauge::new(self.notices_waiting));
         at.register("journal_entries", "Entries of the journal", ConstGauge::new(self.journal_entries));
     }
 

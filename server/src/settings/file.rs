@@ -92,6 +92,14 @@ pub enum SettingsError {
         /// The other.
         other: String,
     },
+    /// A setting that cannot be used, by itself or with the others.
+    #[error("`{key}` cannot be used: {why}")]
+    Unfit {
+        /// The setting, a flag without its dashes.
+        key: &'static str,
+        /// Why, and what to write.
+        why: String,
+    },
     /// No folder is set.
     #[error(
         "it is not said where the server's folder is: give `--data DIR`, set PINTLE_DATA, or write `data` into \

@@ -4,6 +4,7 @@
 //! environment, the environment before the file, the file before what is usual.
 
 mod file;
+mod telling;
 #[cfg(test)]
 mod tests;
 
@@ -61,6 +62,50 @@ pub struct Settings {
     #[arg(long, value_name = "WHEN", env = "PINTLE_ADVERTISE", hide_env_values = true)]
     pub advertise: Option<Advertise>,
 
+    /// Address to which notices are posted as JSON: rollouts that are held or wait, nodes that fall silent; it
+    /// begins with http:// or https://
+    #[arg(long, value_name = "URL", env = "PINTLE_WEBHOOK", hide_env_values = true)]
+    pub webhook: Option<String>,
+
+    /// File with a secret that the webhook gets as bearer token; only with https, or on loopback
+    #[arg(long, value_name = "FILE", env = "PINTLE_WEBHOOK_TOKEN", hide_env_values = true)]
+    #[serde(deserialize_with = "path")]
+    pub webhook_token: Option<PathBuf>,
+
+    /// Mail server for notices: smtps://HOST:PORT for TLS from the start, smtp://HOST:PORT for STARTTLS;
+    /// on loopback smtp:// is without TLS
+    #[arg(long, value_name = "URL", env = "PINTLE_MAIL_SERVER", hide_env_values = true)]
+    pub mail_server: Option<String>,
+
+    /// Address from which notices are mailed
+    #[arg(long, value_name = "ADDRESS", env = "PINTLE_MAIL_FROM", hide_env_values = true)]
+    pub mail_from: Option<String>,
+
+    /// Address to which notices are mailed; may be repeated
+    #[arg(
+        long,
+        value_name = "ADDRESS",
+        env = "PINTLE_MAIL_TO",
+        hide_env_values = true,
+        value_delimiter = ','
+    )]
+    #[serde(deserialize_with = "names")]
+    pub mail_to: Option<Vec<String>>,
+
+    /// Name to sign in to the mail server with
+    #[arg(long, value_name = "NAME", env = "PINTLE_MAIL_USER", hide_env_values = true)]
+    pub mail_user: Option<String>,
+
+    /// File with the password for it
+    #[arg(long, value_name = "FILE", env = "PINTLE_MAIL_PASSWORD", hide_env_values = true)]
+    #[serde(deserialize_with = "path")]
+    pub mail_password: Option<PathBuf>,
+
+    /// PEM file with authorities to trust for webhook and mail server, besides the system's
+    #[arg(long, value_name = "FILE", env = "PINTLE_NOTICE_ROOTS", hide_env_values = true)]
+    #[serde(deserialize_with = "path")]
+    pub notice_roots: Option<PathBuf>,
+
     /// Log as JSON, one object a line
     #[arg(long, env = "PINTLE_LOG_JSON", hide_env_values = true, value_name = SWITCH, num_args = 0..=1,
         require_equals = true, default_missing_value = "true", hide_possible_values = true)]
@@ -105,6 +150,16 @@ const fn expected(key: &str) -> Option<&'static str> {
         b"listen" => "address and port in quotes, such as \"0.0.0.0:7443\" or \"[::]:7443\"",
         b"tls-name" => "a list of names in quotes, such as [\"pintle.home.arpa\", \"192.0.2.7\"]",
         b"advertise" => "\"auto\", \"always\" or \"never\"",
+        b"webhook" => "an address in quotes, such as \"https://home.arpa/hooks/pintle\"",
+        b"mail-server" => {
+            "an address in quotes, such as \"smtps://mail.home.arpa\" or \"smtp://mail.home.arpa:587\""
+        }
+        b"mail-from" => "an address in quotes, such as \"pintle@home.arpa\"",
+        b"mail-to" => "a list of addresses in quotes, such as [\"gatekeeper@home.arpa\"]",
+        b"mail-user" => "a name in quotes",
+        b"webhook-token" | b"mail-password" | b"notice-roots" => {
+            "a file in quotes, such as \"/etc/pintle/secret\""
+        }
         b"plain" | b"hsts" | b"log-json" => "true or false, without quotes",
         _ => return None,
     })
@@ -128,15 +183,22 @@ impl Settings {
 
     /// Only those for whose name `keep` is true.
     fn only(self, keep: impl Fn(&str) -> bool) -> Self {
-        let Self { data, listen, tls_name, plain, hsts, advertise, log_json } = self;
         Self {
-            data: data.filter(|_| keep("data")),
-            listen: listen.filter(|_| keep("listen")),
-            tls_name: tls_name.filter(|_| keep("tls_name")),
-            plain: plain.filter(|_| keep("plain")),
-            hsts: hsts.filter(|_| keep("hsts")),
-            advertise: advertise.filter(|_| keep("advertise")),
-            log_json: log_json.filter(|_| keep("log_json")),
+            data: self.data.filter(|_| keep("data")),
+            listen: self.listen.filter(|_| keep("listen")),
+            tls_name: self.tls_name.filter(|_| keep("tls_name")),
+            plain: self.plain.filter(|_| keep("plain")),
+            hsts: self.hsts.filter(|_| keep("hsts")),
+            advertise: self.advertise.filter(|_| keep("advertise")),
+            webhook: self.webhook.filter(|_| keep("webhook")),
+            webhook_token: self.webhook_token.filter(|_| keep("webhook_token")),
+            mail_server: self.mail_server.filter(|_| keep("mail_server")),
+            mail_from: self.mail_from.filter(|_| keep("mail_from")),
+            mail_to: self.mail_to.filter(|_| keep("mail_to")),
+            mail_user: self.mail_user.filter(|_| keep("mail_user")),
+            mail_password: self.mail_password.filter(|_| keep("mail_password")),
+            notice_roots: self.notice_roots.filter(|_| keep("notice_roots")),
+            log_json: self.log_json.filter(|_| keep("log_json")),
         }
     }
 
@@ -144,15 +206,22 @@ impl Settings {
     /// the other way round.
     fn before(self, lower: Self) -> Self {
         let (plain, tls) = (self.plain == Some(true), self.tls_name.is_some() || self.hsts == Some(true));
-        let Self { data, listen, tls_name, plain: own_plain, hsts, advertise, log_json } = self;
         Self {
-            data: data.or(lower.data),
-            listen: listen.or(lower.listen),
-            tls_name: tls_name.or(lower.tls_name.filter(|_| !plain)),
-            plain: own_plain.or(lower.plain.filter(|_| !tls)),
-            hsts: hsts.or(lower.hsts.filter(|_| !plain)),
-            advertise: advertise.or(lower.advertise),
-            log_json: log_json.or(lower.log_json),
+            data: self.data.or(lower.data),
+            listen: self.listen.or(lower.listen),
+            tls_name: self.tls_name.or(lower.tls_name.filter(|_| !plain)),
+            plain: self.plain.or(lower.plain.filter(|_| !tls)),
+            hsts: self.hsts.or(lower.hsts.filter(|_| !plain)),
+            advertise: self.advertise.or(lower.advertise),
+            webhook: self.webhook.or(lower.webhook),
+            webhook_token: self.webhook_token.or(lower.webhook_token),
+            mail_server: self.mail_server.or(lower.mail_server),
+            mail_from: self.mail_from.or(lower.mail_from),
+            mail_to: self.mail_to.or(lower.mail_to),
+            mail_user: self.mail_user.or(lower.mail_user),
+            mail_password: self.mail_password.or(lower.mail_password),
+            notice_roots: self.notice_roots.or(lower.notice_roots),
+            log_json: self.log_json.or(lower.log_json),
         }
     }
 
@@ -170,7 +239,14 @@ impl Settings {
 
     /// Takes relative paths from this folder.
     fn root(self, folder: &Path) -> Self {
-        Self { data: self.data.map(|path| folder.join(path)), ..self }
+        let joined = |path: Option<PathBuf>| path.map(|path| folder.join(path));
+        Self {
+            data: joined(self.data),
+            webhook_token: joined(self.webhook_token),
+            mail_password: joined(self.mail_password),
+            notice_roots: joined(self.notice_roots),
+            ..self
+        }
     }
 
     /// The folder of the server.
@@ -189,7 +265,8 @@ impl Settings {
     /// How the server runs by these settings, with the usual ones for what is not set.
     ///
     /// # Errors
-    /// [`SettingsError::NoFolder`] if no folder is set.
+    /// [`SettingsError::NoFolder`] if no folder is set, [`SettingsError::Unfit`] for a way to tell people that
+    /// cannot be used as it is set.
     pub fn config(&self) -> Result<Config, SettingsError> {
         let listen = self.listen.unwrap_or(LISTEN);
         let mut config = Config::new(self.folder()?, listen);
@@ -204,6 +281,7 @@ impl Settings {
             Advertise::Always => true,
             Advertise::Never => false,
         };
+        config.notices = self.notices()?;
         Ok(config)
     }
 }

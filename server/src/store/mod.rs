@@ -10,6 +10,7 @@ pub mod history;
 pub mod journal;
 mod load;
 pub mod nodes;
+pub mod notices;
 pub(crate) mod open;
 pub mod outcomes;
 pub mod rollouts;

@@ -14,7 +14,8 @@ use super::values::{Columns, word};
 use crate::contract::{Kind, RolloutState, Seconds};
 use crate::rollout::Rollout;
 use pintle_protocol::id::{Component, NodeId};
-use rusqlite::{Connection, OptionalExtension, named_params};
+use rusqlite::types::FromSql;
+use rusqlite::{Connection, OptionalExtension, named_params, params_from_iter};
 use std::collections::BTreeMap;
 use words::STATES;
 
@@ -97,6 +98,41 @@ fn numbers(conn: &Connection, sql: &str, node: Option<&NodeId>) -> Result<Vec<i6
     let mut found = Vec::new();
     while let Some(row) = rows.next()? {
         found.push(row.get(0)?);
+    }
+    Ok(found)
+}
+
+/// Rollouts that are held: number, title, why.
+pub fn held(conn: &Connection) -> Result<Vec<(i64, String, String)>, StoreFault> {
+    told(conn, "SELECT id, title, coalesce(held_because, '') FROM rollout WHERE state = 'held'", None)
+}
+
+/// Rollouts that turn back, or had turned back after this moment: number, title, why.
+pub fn turned_back(conn: &Connection, after: Seconds) -> Result<Vec<(i64, String, String)>, StoreFault> {
+    let sql = "SELECT id, title, coalesce(held_because, '') FROM rollout
+        WHERE state = 'turned back' AND (ended_at IS NULL OR ended_at > ?1)";
+    told(conn, sql, Some(after))
+}
+
+/// Rollouts under way of which a wave waits for approval: number, title, wave from 0.
+pub fn for_approval(conn: &Connection) -> Result<Vec<(i64, String, i64)>, StoreFault> {
+    let sql = "SELECT id, title, wave.number FROM rollout JOIN wave ON wave.rollout = id
+        WHERE rollout.state = 'under way' AND wave.state = 'not open' AND asked_at IS NOT NULL
+            AND approved_at IS NULL";
+    told(conn, sql, None)
+}
+
+/// `at`: the first parameter, if there is one.
+fn told<T: FromSql>(
+    conn: &Connection,
+    sql: &str,
+    at: Option<Seconds>,
+) -> Result<Vec<(i64, String, T)>, StoreFault> {
+    let mut statement = conn.prepare_cached(sql)?;
+    let mut rows = statement.query(params_from_iter(at))?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        found.push((row.get(0)?, row.get(1)?, row.get(2)?));
     }
     Ok(found)
 }
