@@ -67,7 +67,7 @@ pub enum Tls {
     Plain,
 }
 
-/// When nodes check in again, in seconds.
+/// When nodes check in again at the latest, in seconds. A node comes sooner if its bundle says so.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Intervals {
     /// While nothing is under way for the node. 5 minutes: silence shows within a quarter of an
@@ -112,7 +112,7 @@ pub struct Limits {
     pub payload_bytes: u64,
     /// JSON of the operator's API: a plan for a thousand nodes.
     pub json_bytes: usize,
-    /// Head of a request, and the TLS handshake.
+    /// Until a connection says something; head of a request; the TLS handshake after its first message.
     pub head_seconds: u64,
     /// A whole small body, or the next piece of a payload.
     pub body_seconds: u64,
@@ -121,7 +121,7 @@ pub struct Limits {
     /// A connection on which nothing comes and nothing goes, whatever it waits for: longer than all
     /// other limits, for what none of them sees.
     pub quiet_seconds: u64,
-    /// A connection that says nothing, once more than half of all are taken.
+    /// A connection that says nothing, with TLS not its whole first message, once more than half of all are taken.
     pub crowded_seconds: u64,
     /// Connections at the same time, for each of two workers: every node of a large yard with a
     /// connection left over, and room for many that are there for nothing.
@@ -164,7 +164,10 @@ mod tests {
         let rows = [
             format!("| connections at the same time | {} for each of two threads |", l.connections),
             format!("| of those, from one address | {} |", l.per_address),
-            format!("| until a connection says something | {} s |", l.head_seconds),
+            format!(
+                "| until a connection says something, with TLS its whole first message | {} s |",
+                l.head_seconds
+            ),
             format!("| the same, while more than half of all places are taken | {} s |", l.crowded_seconds),
             format!("| TLS handshakes worked on at once | {} |", l.handshakes),
             format!("| a TLS handshake | {} s |", l.head_seconds),

@@ -171,6 +171,29 @@ fn with_tls_neither_silence_nor_half_a_handshake_keeps_anybody_out() {
     yard.serves(1);
 }
 
+/// Handshakes that stop in their first message cost no turn, and those that stop after it only the answer.
+#[test]
+fn handshakes_that_stop_half_way_keep_nobody_waiting() {
+    let count = room();
+    let mut yard = Yard::new(true);
+    let addr = yard.door().addr;
+    let hello = yard.door().client_hello();
+    let stopped: Vec<TcpStream> = (0..count.min(2000))
+        .filter_map(|n| {
+            let mut stream = connect_from([127, 0, 4, u8::try_from(n / 200 + 1).unwrap()], addr)?;
+            let sent = if n % 5 == 0 { &hello[..hello.len() / 2] } else { &hello[..] };
+            stream.write_all(sent).ok().map(|()| stream)
+        })
+        .collect();
+    assert!(stopped.len() >= 1000, "{} handshakes were begun", stopped.len());
+    let begun = Instant::now();
+    yard.serves(1);
+    // Turns of a quarter of a second, 32 at a time, would make it twelve seconds and more.
+    assert!(begun.elapsed() < Duration::from_secs(8), "{:?}", begun.elapsed());
+    yard.serves(5);
+    drop(stopped);
+}
+
 /// Sends a head and the beginning of a body; what comes back before the connection is closed.
 fn send(addr: SocketAddr, bytes: &[u8], patience: Duration) -> Vec<u8> {
     let mut stream = TcpStream::connect(addr).unwrap();

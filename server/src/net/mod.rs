@@ -26,16 +26,21 @@ use actix_service::{IntoServiceFactory, ServiceFactory, ServiceFactoryExt, fn_se
 use actix_web::dev::AppConfig;
 use actix_web::rt::net::TcpStream;
 use crowd::Crowd;
+use rustls::server::Acceptor;
+use std::future::poll_fn;
 use std::io;
 use std::net::{SocketAddr, TcpListener};
+use std::pin::pin;
 use std::sync::Arc;
+use std::task::Poll;
 use std::time::Duration;
 use stream::Watched;
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::sync::Semaphore;
+use tokio::task::yield_now;
 use tokio::time::{Instant, timeout};
-use tokio_rustls::TlsAcceptor;
 use tokio_rustls::server::TlsStream;
+use tokio_rustls::{LazyConfigAcceptor, StartHandshake};
 
 /// Threads that serve connections. Two: one that is busy for a moment does not keep all waiting.
 const WORKERS: usize = 2;
@@ -45,9 +50,6 @@ const STOP_SECONDS: u64 = 5;
 const KEEP_ALIVE: Duration = Duration::from_secs(30);
 /// A connection that has said nothing is looked at again after so long.
 const LOOK_AGAIN: Duration = Duration::from_millis(500);
-/// A client that shakes hands for longer than this lets the next one begin: its silence costs
-/// nothing but its own time.
-const TURN: Duration = Duration::from_millis(250);
 
 /// Serves until it is stopped.
 ///
@@ -87,17 +89,20 @@ pub(crate) fn serve(
             .and_then(http(app.clone(), limits, stopping.clone(), hsts))
         })?,
         Some(tls) => {
-            let acceptor = TlsAcceptor::from(Arc::new(tls));
+            let tls = Arc::new(tls);
             let turns = Arc::new(Semaphore::new(limits.handshakes));
             builder.listen("tls", listener, move || {
-                let (entry, acceptor, turns) = (entry.clone(), acceptor.clone(), turns.clone());
+                let (entry, tls, turns) = (entry.clone(), tls.clone(), turns.clone());
                 fn_service(move |io: TcpStream| {
-                    let (entry, acceptor, turns) = (entry.clone(), acceptor.clone(), turns.clone());
+                    let (entry, tls, turns) = (entry.clone(), tls.clone(), turns.clone());
                     async move {
                         let peer = io.peer_addr()?;
                         let io = entry.let_in(io, peer).await?;
-                        let shaking = shake_hands(&acceptor, &turns, io);
+                        let hello = LazyConfigAcceptor::new(Acceptor::default(), io);
+                        let hello = entry.while_patient(hello).await??;
+                        // A small node takes seconds to reckon, whether it is crowded here or not.
                         let within = Duration::from_secs(entry.limits.head_seconds);
+                        let shaking = shake_hands(hello, tls, &turns);
                         let io = timeout(within, shaking).await.map_err(|_| late())??;
                         Ok::<_, DispatchError>((io, Some(peer)))
                     }
@@ -123,15 +128,24 @@ impl Entry {
         // Best effort: without it small answers only wait a little longer.
         let _ = io.set_nodelay(true);
         let pass = self.crowd.enter(peer.ip()).ok_or(io::ErrorKind::ConnectionRefused)?;
+        self.while_patient(io.readable()).await??;
+        Ok(Watched::new(io, pass, self.limits.write_seconds, self.limits.quiet_seconds))
+    }
+
+    /// What a client has to do before it counts as one, for as long as it may take over it: less while it is crowded.
+    async fn while_patient<T>(&self, does: impl Future<Output = T>) -> io::Result<T> {
         let came = Instant::now();
-        while timeout(LOOK_AGAIN, io.readable()).await.is_err() {
+        let mut does = pin!(does);
+        loop {
+            if let Ok(done) = timeout(LOOK_AGAIN, &mut does).await {
+                return Ok(done);
+            }
             let limits = &self.limits;
             let most = if self.crowd.is_crowded() { limits.crowded_seconds } else { limits.head_seconds };
             if came.elapsed() >= Duration::from_secs(most) {
                 return Err(late());
             }
         }
-        Ok(Watched::new(io, pass, self.limits.write_seconds, self.limits.quiet_seconds))
     }
 }
 
@@ -139,17 +153,19 @@ fn late() -> io::Error {
     io::ErrorKind::TimedOut.into()
 }
 
-/// The TLS handshake, of which only so many are worked on at once.
+/// The TLS handshake after its first message. Whoever waits for a client waits without a turn: a turn is for the one
+/// answer that costs time, and others are served before the next one's.
 async fn shake_hands(
-    acceptor: &TlsAcceptor,
+    hello: StartHandshake<Watched>,
+    tls: Arc<rustls::ServerConfig>,
     turns: &Semaphore,
-    io: Watched,
 ) -> io::Result<TlsStream<Watched>> {
     let turn = turns.acquire().await.map_err(io::Error::other)?;
-    let mut shaking = std::pin::pin!(acceptor.accept(io));
-    if let Ok(done) = timeout(TURN, &mut shaking).await {
+    let mut shaking = pin!(hello.into_stream(tls));
+    if let Poll::Ready(done) = poll_fn(|cx| Poll::Ready(shaking.as_mut().poll(cx))).await {
         return done;
     }
+    yield_now().await;
     drop(turn);
     shaking.await
 }
