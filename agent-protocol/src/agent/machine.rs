@@ -217,9 +217,8 @@ impl Agent {
         if self.record.trial.is_some_and(|t| t.change.part == Part::Conf) {
             self.record.network = same.unwrap_or(0);
         }
-        if self.must_prove() {
-            self.evidence.candidate = CandidateProof::Open;
-        }
+        // Only now is it known what the bundle that came asks for.
+        self.evidence.candidate = self.candidate_proof();
         self.radio = match (self.radio, same) {
             (Radio::On { rssi_dbm, since, .. }, Some(index)) if !self.must_prove() => {
                 Radio::On { index, rssi_dbm, since }
@@ -420,12 +419,16 @@ impl Agent {
     }
 
     pub(super) fn reset_evidence(&mut self, now: Millis) {
-        let candidate = if self.must_prove() { CandidateProof::Open } else { CandidateProof::NotAsked };
-        self.evidence = Evidence { candidate, ..Evidence::default() };
+        self.evidence = Evidence { candidate: self.candidate_proof(), ..Evidence::default() };
         self.trial_since = now;
         self.io_heard = now;
         self.consent_at = None;
         self.lost_since = NEVER;
+    }
+
+    /// What a trial that begins now has to show of a candidate.
+    fn candidate_proof(&self) -> CandidateProof {
+        if self.must_prove() { CandidateProof::Open } else { CandidateProof::NotAsked }
     }
 
     /// Whether the bundle on trial has a candidate to prove now.

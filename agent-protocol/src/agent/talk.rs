@@ -151,7 +151,9 @@ impl Agent {
         self.last_answer = at.now;
         self.evidence.checked_in = true;
         self.talk.report.clear();
-        self.talk.interval = reply.next_seconds.clamp(*INTERVALS.start(), *INTERVALS.end());
+        // The server may ask for the next one sooner than the owner did, never later.
+        let own = self.bundle.as_ref().map_or(u32::MAX, |bundle| bundle.checkin_seconds);
+        self.talk.interval = reply.next_seconds.min(own).clamp(*INTERVALS.start(), *INTERVALS.end());
         self.talk.next_at = at.now + Millis::from(self.talk.interval) * 1000;
         self.network_works(out);
         self.taking.offered(reply.offer.map(|offer| offer.envelope));

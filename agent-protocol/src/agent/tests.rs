@@ -98,6 +98,33 @@ fn a_network_that_no_longer_reaches_the_server_gives_way_to_the_next() {
     assert!(rig.until(12 * 60, |r| r.record().is_some_and(|b| b.network == 0)).unwrap());
 }
 
+/// The longest time between two check-ins in half an hour.
+fn longest_gap(rig: &mut Rig) -> u32 {
+    let (mut last, mut at, mut longest) = (rig.server.seen.as_ref().unwrap().counter, 0, 0);
+    for second in 0..1800 {
+        rig.second().unwrap();
+        let counter = rig.server.seen.as_ref().unwrap().counter;
+        if counter != last {
+            longest = longest.max(second - at);
+            (last, at) = (counter, second);
+        }
+    }
+    longest
+}
+
+#[test]
+fn the_server_may_ask_for_a_check_in_sooner_than_the_owner_but_not_later() {
+    let mut rig = commissioned();
+    // The owner asks for one every 300 seconds.
+    for (asked, expected) in [(60, 60), (299, 299), (300, 300), (301, 300), (86_400, 300), (u32::MAX, 300)] {
+        rig.server.next_seconds = asked;
+        // The one that is under way by what was asked before.
+        rig.until(400, |_| false).unwrap();
+        let longest = longest_gap(&mut rig);
+        assert!((expected..=expected + 3).contains(&longest), "{asked}: {longest}");
+    }
+}
+
 #[test]
 fn a_door_used_while_the_wifi_is_proved_does_not_send_it_back() {
     let mut rig = commissioned();
@@ -212,6 +239,31 @@ fn the_wifi_changes_by_proving_the_new_one_first() {
     rig.air.points[0].on = false;
     let before = rig.server.seen.as_ref().unwrap().counter;
     assert!(rig.until(200, |r| r.server.seen.as_ref().unwrap().counter > before + 2).unwrap());
+}
+
+/// The proof that one bundle had to bring is not asked of those that come after it.
+#[test]
+fn after_a_proved_candidate_other_bundles_are_kept_and_the_old_network_can_go() {
+    let change = Some(crate::bundle::WifiChange { candidate: 1, after_loss_minutes: None });
+    let both = Bundle { wifi_change: change, ..bundle(&["larkfield", "larkfield-2"]) };
+    for next in [
+        bundle(&["larkfield-2"]),
+        bundle(&["larkfield", "larkfield-2"]),
+        Bundle {
+            wifi_change: Some(crate::bundle::WifiChange { candidate: 1, after_loss_minutes: Some(9) }),
+            ..both.clone()
+        },
+        both.clone(),
+    ] {
+        let mut rig = commissioned();
+        rig.air.points.push(AccessPoint::new("larkfield-2", "published test phrase"));
+        for (sequence, bundle) in [(2, &both), (3, &next)] {
+            let envelope = sealed(&rig, bundle, sequence);
+            let digest = rig.offer(envelope, None);
+            assert!(rig.until(1200, |r| ended(r, digest).is_some()).unwrap(), "no end");
+            assert_eq!(ended(&rig, digest), Some((Ending::Kept, 0)), "{sequence}, {next:?}");
+        }
+    }
 }
 
 #[test]

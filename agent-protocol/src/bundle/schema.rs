@@ -39,7 +39,7 @@ pub struct Bundle {
     /// Base addresses of the server in the order to try, such as `https://192.0.2.7:8443`.
     #[cbor(n(6), with = "crate::cbor::list")]
     pub servers: Vec<Address, MAX_SERVERS>,
-    /// Time between check-ins when nothing is under way, in seconds.
+    /// Longest time between check-ins, in seconds; the server may ask for them sooner.
     #[n(7)]
     pub checkin_seconds: u32,
     /// The door and how its position is told.

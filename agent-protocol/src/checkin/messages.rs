@@ -272,7 +272,7 @@ pub struct Reply {
     /// The server's time, in seconds since 1970-01-01 UTC.
     #[n(3)]
     pub time: u64,
-    /// When to check in again, in seconds.
+    /// When to check in again at the latest, in seconds; sooner if the bundle says so.
     #[n(4)]
     pub next_seconds: u32,
     /// What to take up, if anything.

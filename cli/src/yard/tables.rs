@@ -112,7 +112,7 @@ pub struct NodeFile {
     /// Its networks by name, the preferred one first; left out: all of the yard in their order.
     #[serde(default)]
     pub networks: Option<Vec<String>>,
-    /// Time between check-ins when nothing is under way.
+    /// Longest time between check-ins, in seconds; the server may ask for them sooner.
     #[serde(default = "default_checkin")]
     pub checkin_seconds: u32,
     /// Warnings that were read and accepted.
@@ -408,7 +408,7 @@ const fn default_endurance() -> u32 {
     10_000
 }
 const fn default_checkin() -> u32 {
-    60
+    300
 }
 const fn default_hysteresis() -> u16 {
     20
