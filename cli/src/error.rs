@@ -89,6 +89,9 @@ pub enum CliError {
     /// No passphrase and nobody to ask.
     #[error("the yard's keys are locked, and there is nobody to ask for the passphrase")]
     NobodyToAsk,
+    /// No passphrase of a network and nobody to ask.
+    #[error("there is nobody to ask for the passphrase of the network")]
+    NoWifiPassphrase,
     /// Asking did not work.
     #[error("the passphrase could not be read: {0}")]
     Asking(std::io::Error),
@@ -170,7 +173,7 @@ impl CliError {
                 JoinError::BadKey(_) | JoinError::Token(_) => Exit::BadInput,
             },
             Self::Random(_) => Exit::Files,
-            Self::NobodyToAsk | Self::Asking(_) | Self::NotTheSame => Exit::Locked,
+            Self::NobodyToAsk | Self::NoWifiPassphrase | Self::Asking(_) | Self::NotTheSame => Exit::Locked,
             Self::Usage(_) => Exit::Usage,
             Self::Other { exit, .. } => *exit,
         }
@@ -228,6 +231,7 @@ impl CliError {
             Self::NobodyToAsk => {
                 Some("give `--passphrase-file FILE`, or set PINTLE_PASSPHRASE_FILE".to_owned())
             }
+            Self::NoWifiPassphrase => Some("give `--wifi-passphrase-file FILE`".to_owned()),
             Self::Join(JoinError::OtherKey { .. }) => {
                 Some("compare with the key that the server shows when it starts".to_owned())
             }

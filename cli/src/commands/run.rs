@@ -80,6 +80,21 @@ impl Run {
         }
     }
 
+    /// The passphrase of a network: the one line of `--wifi-passphrase-file`, or asked for.
+    ///
+    /// # Errors
+    /// As [`Self::secret`], and it says which file to give.
+    pub fn wifi_passphrase(
+        &mut self,
+        file: Option<&Path>,
+        prompt: &str,
+    ) -> Result<Zeroizing<String>, CliError> {
+        self.secret(file, prompt).map_err(|error| match error {
+            CliError::NobodyToAsk => CliError::NoWifiPassphrase,
+            other => other,
+        })
+    }
+
     /// Randomness from the system.
     ///
     /// # Errors

@@ -25,7 +25,8 @@ pub(super) struct Args {
 pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let yard = run.yard()?;
     let unlocked = run.unlock(&yard)?;
-    let passphrase = run.secret(args.wifi_passphrase_file.as_deref(), "Passphrase of the network: ")?;
+    let passphrase =
+        run.wifi_passphrase(args.wifi_passphrase_file.as_deref(), "Passphrase of the network: ")?;
     let new = NewNetwork { name: &args.name, ssid: &args.ssid, passphrase: &passphrase };
     wifi::add(&yard, &unlocked, new, &mut run.rng()?)?;
     run.ui.say(&format!("added network {}", args.name));

@@ -55,7 +55,8 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     } else {
         args.nodes.clone()
     };
-    let passphrase = run.secret(args.wifi_passphrase_file.as_deref(), "Passphrase of the new network: ")?;
+    let passphrase =
+        run.wifi_passphrase(args.wifi_passphrase_file.as_deref(), "Passphrase of the new network: ")?;
     let new = NewNetwork { name: &args.name, ssid: &args.ssid, passphrase: &passphrase };
     let candidate = CandidateTable {
         replaces: args.replaces.clone(),

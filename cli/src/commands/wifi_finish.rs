@@ -1,15 +1,19 @@
 use super::how::How;
 use super::{Run, show};
+use crate::api::{ApiError, Client};
 use crate::error::CliError;
 use crate::exit::Exit;
+use crate::plan::RolloutError;
 use crate::plan::rollout::{BundleRollout, start_bundles};
 use crate::plan::wifi;
-use pintle_server::contract::Kind;
+use crate::yard::{Unlocked, Yard};
+use pintle_server::contract::{Kind, RolloutView};
 
 /// End a change of network: the new one takes the place of the old one
 ///
 /// Refuses while a node has not proved the new network. Writes networks.toml, and starts a
-/// rollout that takes the old network out of every bundle.
+/// rollout that takes the old network out of every bundle. If no rollout can be started, the yard
+/// stays as it was.
 ///
 /// Example: pintle wifi finish
 #[derive(Debug, clap::Args)]
@@ -23,25 +27,63 @@ pub(super) struct Args {
 
 pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let (yard, unlocked, client) = run.all()?;
-    let care = args.how.care(&yard)?;
+    for name in &args.without {
+        yard.node(name)?;
+    }
     let views = client.nodes()?;
     let tally = wifi::tally(&yard, &views, &|name, bundle| wifi::brought(&yard, &unlocked, name, bundle))?;
     let nodes: Vec<String> =
         tally.nodes.iter().map(|(n, _)| n.clone()).filter(|n| !args.without.contains(n)).collect();
-    wifi::finish(&yard, &tally, &args.without)?;
-    unlocked.forget_passphrase(&tally.replaces)?;
-    let yard = crate::yard::Yard::open(yard.dir())?;
     let title = args.how.title.clone().unwrap_or_else(|| format!("Wi-Fi {} stays", tally.candidate));
-    let request =
-        BundleRollout { title: &title, kind: Kind::Bundle, nodes: &nodes, waves: &args.how.waves, care };
-    let mut rng = run.rng()?;
-    let mut said = Vec::new();
-    let started =
-        start_bundles(&yard, &unlocked, &client, &request, &mut rng, &mut |text| said.push(text.to_owned()));
-    said.iter().for_each(|text| run.ui.say(text));
-    if started.is_err() {
-        run.ui.warn("networks.toml is changed already; start the rest with `pintle rollout start --bundles`");
+    wifi::finish(&yard, &tally, &args.without)?;
+    // Nothing is forgotten before it is sure that there is no way but on.
+    match start(args, &title, &nodes, (&yard, &unlocked, &client), run) {
+        Ok(started) => {
+            unlocked.forget_passphrase(&tally.replaces)?;
+            match started {
+                Some(view) => run.ui.answer(&show::Rollout(view)),
+                None => run.ui.say("no node needs another bundle for it"),
+            }
+            run.ui.say(&format!("network {} is removed from the yard", tally.replaces));
+            Ok(Exit::Done)
+        }
+        Err(
+            error @ CliError::Rollout(RolloutError::Api(ApiError::Down { .. } | ApiError::Unreadable { .. })),
+        ) => {
+            // The server may have taken it before the connection broke: the yard goes on with it.
+            run.ui.warn("it is not known whether the rollout was started; see `pintle rollout list`");
+            run.ui.say(
+                "networks.toml is changed already; start the rest with `pintle rollout start --bundles`",
+            );
+            Err(error)
+        }
+        Err(error) => {
+            wifi::unfinish(&yard)?;
+            run.ui.say("nothing was started, and networks.toml is as it was");
+            Err(error)
+        }
     }
-    run.ui.answer(&show::Rollout(started?));
-    Ok(Exit::Done)
+}
+
+/// Starts the rollout that takes the old network out; `None` if no node has it.
+fn start(
+    args: &Args,
+    title: &str,
+    nodes: &[String],
+    (yard, unlocked, client): (&Yard, &Unlocked, &Client),
+    run: &mut Run,
+) -> Result<Option<RolloutView>, CliError> {
+    // An empty list would mean all nodes.
+    if nodes.is_empty() {
+        return Ok(None);
+    }
+    let care = args.how.care(yard)?;
+    let changed = Yard::open(yard.dir())?;
+    let request = BundleRollout { title, kind: Kind::Bundle, nodes, waves: &args.how.waves, care };
+    let mut rng = run.rng()?;
+    match start_bundles(&changed, unlocked, client, &request, &mut rng, &mut |text| run.ui.say(text)) {
+        Ok(view) => Ok(Some(view)),
+        Err(RolloutError::NothingToDo) => Ok(None),
+        Err(error) => Err(error.into()),
+    }
 }

@@ -245,6 +245,14 @@ pub fn finish(yard: &Yard, tally: &Tally, without: &[String]) -> Result<Networks
     Ok(file)
 }
 
+/// Takes back what [`finish`] wrote: `networks.toml` is again as `yard` was read.
+///
+/// # Errors
+/// [`WifiError::File`] if it cannot be written.
+pub fn unfinish(yard: &Yard) -> Result<(), WifiError> {
+    write(yard, &yard.networks)
+}
+
 /// Gives a change up: the candidate is removed.
 ///
 /// # Errors

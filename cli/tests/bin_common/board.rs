@@ -39,6 +39,17 @@ impl Screwed {
         self.air.points.push(AccessPoint::new(ssid, passphrase));
     }
 
+    /// Takes a network off the air here.
+    pub fn loses(&mut self, ssid: &str) {
+        self.air.points.retain(|point| point.ssid != ssid.as_bytes());
+    }
+
+    /// SSIDs of the bundle in force, in order.
+    pub fn networks(&self) -> Vec<Vec<u8>> {
+        let bundle = self.node.as_ref().unwrap().agent().bundle();
+        bundle.unwrap().networks.iter().map(|n| n.ssid.to_vec()).collect()
+    }
+
     /// The trust anchors in force.
     pub fn anchors(&self) -> TrustAnchors {
         self.node.as_ref().unwrap().agent().anchors().clone()
