@@ -101,8 +101,9 @@ fn what_the_packages_take_from_the_repository_is_there() {
 fn everything_goes_where_it_belongs() {
     for package in packages() {
         for asset in &package.assets {
-            let known =
-                ["usr/bin/", "usr/share/", "etc/pintle/"].iter().any(|place| asset.to.starts_with(place));
+            let places =
+                ["usr/bin/", "usr/share/", "etc/pintle/", "usr/lib/systemd/system/", "usr/lib/sysusers.d/"];
+            let known = places.iter().any(|place| asset.to.starts_with(place));
             assert!(known && !asset.to.contains(".."), "{}: {}", package.name, asset.to);
             let program = asset.to == "usr/bin/";
             assert_eq!(asset.mode, if program { "755" } else { "644" }, "{}", asset.from);
@@ -169,7 +170,11 @@ fn no_key_or_token_is_packed() {
             assert!(!text.contains("-----BEGIN"), "{}", source.display());
             let name = source.file_name().unwrap().to_str().unwrap();
             let end = name.rsplit('.').next().unwrap();
-            assert!(["md", "toml"].contains(&end), "{} is of no kind that is packed", source.display());
+            assert!(
+                ["md", "toml", "service", "sysusers"].contains(&end),
+                "{} is of no kind that is packed",
+                source.display()
+            );
         }
     }
 }
@@ -200,4 +205,73 @@ fn the_script_is_one() {
 fn the_settings_are_for_the_folder_of_the_service() {
     let settings: toml::Table = read("packaging/server.toml").parse().unwrap();
     assert_eq!(settings["data"].as_str(), Some("/var/lib/pintle"));
+}
+
+/// What the scripts of the server's package ask the system for, where systemd runs or not.
+fn asked(script: &str, args: &[&str], systemd_runs: bool) -> (String, String) {
+    let place = tempfile::tempdir().unwrap();
+    std::fs::create_dir_all(place.path().join("var/lib/pintle")).unwrap();
+    if systemd_runs {
+        std::fs::create_dir_all(place.path().join("run/systemd/system")).unwrap();
+    }
+    let log = place.path().join("log");
+    for tool in ["systemctl", "systemd-sysusers"] {
+        let path = place.path().join(tool);
+        std::fs::write(&path, format!("#!/bin/sh\necho {tool} \"$@\" >>'{}'\n", log.display())).unwrap();
+        let mode = std::os::unix::fs::PermissionsExt::from_mode(0o755);
+        std::fs::set_permissions(&path, mode).unwrap();
+    }
+    let mut run = std::process::Command::new("sh");
+    run.arg(root().join("packaging/server-scripts").join(script)).args(args);
+    run.env("DPKG_ROOT", place.path()).env("PATH", format!("{}:/usr/bin:/bin", place.path().display()));
+    let done = run.output().unwrap();
+    assert!(done.status.success() && done.stderr.is_empty(), "{script} {args:?}: {done:?}");
+    assert!(place.path().join("var/lib/pintle").is_dir(), "{script} {args:?} removed the server's folder");
+    let asked = std::fs::read_to_string(log).unwrap_or_default();
+    (asked, String::from_utf8(done.stdout).unwrap())
+}
+
+/// The calls of Debian Policy 4.7, 6.5 to 6.8 (maintainer scripts).
+#[test]
+fn installing_starts_nothing_upgrading_restarts_and_removing_keeps_the_data() {
+    let (user, reload) = ("systemd-sysusers pintle.conf\n", "systemctl daemon-reload\n");
+    let restart = "systemctl try-restart pintle-server.service\n";
+    let stop = "systemctl disable --now pintle-server.service\n";
+    for (script, args, expected) in [
+        ("postinst", &["configure", ""][..], format!("{user}{reload}")),
+        ("postinst", &["configure"], format!("{user}{reload}")),
+        ("postinst", &["configure", "0.0.9-1"], format!("{user}{reload}{restart}")),
+        ("postinst", &["abort-remove"], String::new()),
+        ("prerm", &["upgrade", "0.2.0-1"], String::new()),
+        ("prerm", &["remove"], stop.to_owned()),
+        ("postrm", &["upgrade", "0.2.0-1"], String::new()),
+        ("postrm", &["remove"], reload.to_owned()),
+        ("postrm", &["purge"], String::new()),
+    ] {
+        let (did, said) = asked(script, args, true);
+        assert_eq!(did, expected, "{script} {args:?}");
+        assert_eq!(said.contains("/var/lib/pintle is left"), args == ["purge"], "{script} {args:?}: {said}");
+        // In the root of another system, or where systemd does not run, nothing is asked for.
+        assert_eq!(asked(script, args, false).0, "", "{script} {args:?}");
+    }
+}
+
+/// A file below `/etc` that the package does not call a configuration file is written over at upgrades.
+#[test]
+fn settings_are_kept_at_upgrades_and_every_script_is_packed() {
+    let [_, server] = packages();
+    let deb = &server.manifest["package"]["metadata"]["deb"];
+    let kept: Vec<_> = deb["conf-files"].as_array().unwrap().iter().map(|f| f.as_str().unwrap()).collect();
+    let files = server.assets.iter().flat_map(|asset| {
+        server.sources(asset).into_iter().map(|file| Path::new("/").join(asset.place(&file)))
+    });
+    let settings: Vec<_> = files.filter(|file| file.starts_with("/etc")).collect();
+    assert_eq!(settings, kept.iter().map(PathBuf::from).collect::<Vec<_>>());
+    let folder = server.folder.join(deb["maintainer-scripts"].as_str().unwrap());
+    let mut scripts: Vec<_> = std::fs::read_dir(folder)
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+        .collect();
+    scripts.sort();
+    assert_eq!(scripts, ["postinst", "postrm", "prerm"]);
 }
