@@ -12,7 +12,7 @@ use actix_web::body::BoxBody;
 use actix_web::dev::{ServiceRequest, ServiceResponse};
 use actix_web::http::header::HeaderMap;
 use actix_web::middleware::Next;
-use actix_web::{HttpMessage, ResponseError, web};
+use actix_web::{HttpMessage, HttpResponse, web};
 use pintle_protocol::id::Digest;
 
 /// That a token was used is noted again after so many seconds, so that looking costs no write.
@@ -58,7 +58,7 @@ pub(crate) async fn know_caller(
             request.extensions_mut().insert(caller);
             next.call(request).await
         }
-        Err(error) => Ok(request.into_response(error.error_response())),
+        Err(error) => Ok(request.into_response(HttpResponse::from_error(error))),
     }
 }
 
@@ -76,7 +76,7 @@ pub(crate) async fn check_need(
         }
         (Need::Token | Need::Operator, Some(_)) => return next.call(request).await,
     };
-    Ok(request.into_response(refused.error_response()))
+    Ok(request.into_response(HttpResponse::from_error(refused)))
 }
 
 /// Whose token a request carries.

@@ -178,9 +178,6 @@ impl ResponseError for ApiError {
     }
 
     fn error_response(&self) -> HttpResponse {
-        if let Self::Internal(cause) = self {
-            tracing::error!(cause = %cause, "A request of the operator failed inside the server");
-        }
         let mut answer = HttpResponse::build(self.status_code());
         if self.status_code() == StatusCode::UNAUTHORIZED {
             answer.insert_header(("WWW-Authenticate", "Bearer"));

@@ -33,6 +33,7 @@ mod common;
 pub mod config;
 pub mod contract;
 pub mod error;
+mod failures;
 #[cfg(feature = "fleet")]
 pub mod fleet;
 mod health;

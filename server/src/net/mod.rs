@@ -17,13 +17,14 @@ pub use descriptors::raise as raise_descriptors;
 
 use crate::app::App;
 use crate::config::Limits;
-use crate::routes;
+use crate::{failures, routes};
 use actix_http::body::BoxBody;
 use actix_http::error::DispatchError;
 use actix_http::{HttpService, Response};
 use actix_server::{GracefulShutdownSignal, Server};
 use actix_service::{IntoServiceFactory, ServiceFactory, ServiceFactoryExt, fn_service, map_config};
 use actix_web::dev::AppConfig;
+use actix_web::middleware::from_fn;
 use actix_web::rt::net::TcpStream;
 use crowd::Crowd;
 use rustls::server::Acceptor;
@@ -180,8 +181,11 @@ fn http<T>(
 where
     T: AsyncRead + AsyncWrite + Unpin + 'static,
 {
-    let served =
-        actix_web::App::new().wrap(routes::headers(hsts)).configure(routes::configure(app)).into_factory();
+    let served = actix_web::App::new()
+        .wrap(from_fn(failures::log))
+        .wrap(routes::headers(hsts))
+        .configure(routes::configure(app))
+        .into_factory();
     let served = served.map_err(|error: actix_web::Error| Response::<BoxBody>::from(error.error_response()));
     HttpService::build()
         .graceful_shutdown_signal(move || {

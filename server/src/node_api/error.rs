@@ -108,9 +108,6 @@ impl ResponseError for NodeError {
     }
 
     fn error_response(&self) -> HttpResponse {
-        if let Self::Internal(cause) = self {
-            tracing::error!(cause = %cause, "A node's request failed inside the server");
-        }
         let (status, number) = self.row();
         let mut body = Encoder::new(Vec::new());
         let written: Result<_, minicbor::encode::Error<Infallible>> = (|| {

@@ -128,15 +128,7 @@ impl ResponseError for PageError {
     fn error_response(&self) -> HttpResponse {
         let now = match self {
             Self::SignedOut { now } | Self::LinkSpent { now } | Self::NothingHere { now } => *now,
-            Self::CannotWrite(_) => 0,
-            Self::Internal(cause) => {
-                tracing::error!(cause = %cause, "A page failed inside the server");
-                0
-            }
-            Self::Template(cause) => {
-                tracing::error!(cause = %cause, "A page could not be made");
-                0
-            }
+            Self::CannotWrite(_) | Self::Internal(_) | Self::Template(_) => 0,
         };
         let (status, title, text) = self.words();
         let message = Message { frame: Frame::new(now, false), title, text };

@@ -9,7 +9,7 @@ mod rollouts;
 mod session;
 mod wifi;
 
-pub(crate) use answers::nothing_here;
+pub(crate) use answers::{PageError, nothing_here};
 pub(crate) use csp::Headers;
 
 use actix_web::{Route, web};
