@@ -11,7 +11,7 @@ use pintle_protocol::checkin::{
     CheckIn, Claim, PROTOCOL, Phase, Position, Reply, Running, Wifi, claim_proof,
 };
 use pintle_protocol::cose::{AAD_CHECK_IN, AAD_CLAIM, AAD_REPLY, SigningKey, sign1};
-use pintle_protocol::id::{Digest, Nonce, PublicKey};
+use pintle_protocol::id::{Digest, Nonce, PublicKey, Role};
 use pintle_protocol::version::{ActuationProfile, LinkRange, Version};
 use pintle_server::contract::routes::{ROUTES, Who};
 use std::fs;
@@ -20,6 +20,9 @@ use std::net::TcpStream;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::LazyLock;
+
+/// The passphrase of a network to which nodes change.
+const CANDIDATE: &str = "a longer latch";
 
 /// Every way in which these bytes could have been written down.
 fn forms(secret: &[u8]) -> Vec<Vec<u8>> {
@@ -240,7 +243,11 @@ fn no_secret_is_in_anything_that_the_server_keeps_writes_or_says() {
     run(&["node", "admit", "barn"]);
     node.check_in(&program);
     run(&["bundle", "seal", "barn"]);
-    run(&["rollout", "start", "--bundles", "--nodes", "barn"]);
+    // Its first bundle brings a second network too, as a candidate.
+    place.write("candidate", CANDIDATE);
+    let candidate = place.path("candidate");
+    let change = ["wifi", "change", "new", "--ssid", "Larkfield 2", "--replaces", "house", "--nodes", "barn"];
+    run(&[&change[..], &["--wifi-passphrase-file", candidate.to_str().unwrap()]].concat());
     run(&["rollout", "show"]);
     run(&["node", "list"]);
     run(&["server", "journal"]);
@@ -300,14 +307,39 @@ fn no_secret_is_in_anything_that_the_server_keeps_writes_or_says() {
 
     // The folder while the server runs, with its write-ahead log, and after it was cut off.
     everything(&data, "while it runs", &mut found);
+    let backup = place.path("backup");
+    let mut make = Command::new(&*SERVER_PROGRAM);
+    let made = make.args(["backup", "--data"]).arg(&data).arg("--to").arg(&backup).output().unwrap();
+    assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
+    found.push(("answer to backup".to_owned(), [made.stdout, made.stderr].concat()));
+    everything(&backup, "in the backup", &mut found);
     drop(program);
     everything(&data, "after it was cut off", &mut found);
     found.push(("the log".to_owned(), fs::read(&log).unwrap()));
     let operator = fs::read_to_string(place.path("token")).unwrap();
 
-    let secrets: [(&str, &[u8]); 8] = [
+    let unlocked =
+        pintle::yard::Yard::open(&place.path("yard")).unwrap().unlock(PASSPHRASE.as_bytes()).unwrap();
+    let seed = |role| unlocked.signing_key(role).unwrap().to_bytes();
+    let seeds = [Role::Root, Role::Image, Role::Bundle].map(seed);
+    // The server's own key is in its one file, and nowhere else.
+    let own = fs::read(data.join("online.key")).unwrap();
+    assert_eq!(own.len(), 32);
+    let own_file = |place: &str| place.ends_with("/online.key");
+    assert_eq!(
+        found.iter().filter(|(place, _)| own_file(place)).count(),
+        3,
+        "running, cut off, in the backup"
+    );
+
+    let secrets: [(&str, &[u8]); 13] = [
         ("the yard's passphrase", PASSPHRASE.as_bytes()),
         ("the Wi-Fi passphrase", WIFI.as_bytes()),
+        ("the passphrase of the candidate", CANDIDATE.as_bytes()),
+        ("the root key", &seeds[0]),
+        ("the image key", &seeds[1]),
+        ("the bundle key", &seeds[2]),
+        ("the server's key", &own),
         ("the operator's token", operator.as_bytes()),
         ("the viewer's token", viewer.as_bytes()),
         ("the sign-in link", secret.as_bytes()),
@@ -318,13 +350,17 @@ fn no_secret_is_in_anything_that_the_server_keeps_writes_or_says() {
     for (what, secret) in secrets {
         for form in forms(secret) {
             assert!(form.len() >= 8, "{what} is too short to be told from chance");
-            for (place, bytes) in &found {
+            for (place, bytes) in
+                found.iter().filter(|(place, _)| what != "the server's key" || !own_file(place))
+            {
                 assert!(!holds(bytes, &form), "{what} is in {place}, as {}", form.escape_ascii());
             }
         }
     }
     // The search finds what is there: the node's name in each kind of place, and planted secrets.
-    for kind in ["while it runs", "after it was cut off", "answer to GET /", "answer to [\"node\""] {
+    for kind in
+        ["while it runs", "after it was cut off", "in the backup", "answer to GET /", "answer to [\"node\""]
+    {
         let there = |(place, bytes): &(String, Vec<u8>)| place.starts_with(kind) && holds(bytes, b"arn");
         assert!(found.iter().any(there), "{kind}");
     }

@@ -11,7 +11,7 @@ use serde_json::Value;
 use server_common::{Answer, Node, Server, envelope, plan};
 
 /// Who calls.
-const CALLERS: [&str; 7] = [
+const CALLERS: [&str; 11] = [
     "nobody",
     "a viewer's token",
     "an operator's token",
@@ -19,23 +19,27 @@ const CALLERS: [&str; 7] = [
     "a signed-in browser",
     "a node with the right signature",
     "a node with a wrong signature",
+    "a browser that has signed out",
+    "a node taken out of service",
+    "an operator's token in place of a session",
+    "a session in place of a token",
 ];
 
 /// Looking with a token; answers the operator with this status.
-const fn look(status: u16) -> [u16; 7] {
-    [401, status, status, 401, 401, 401, 401]
+const fn look(status: u16) -> [u16; 11] {
+    [401, status, status, 401, 401, 401, 401, 401, 401, 401, 401]
 }
 
 /// Changing something with an operator's token.
-const fn change(status: u16) -> [u16; 7] {
-    [401, 403, status, 401, 401, 401, 401]
+const fn change(status: u16) -> [u16; 11] {
+    [401, 403, status, 401, 401, 401, 401, 401, 401, 401, 401]
 }
 
 /// For a signed-in browser only.
-const PAGE: [u16; 7] = [401, 401, 401, 401, 200, 401, 401];
+const PAGE: [u16; 11] = [401, 401, 401, 401, 200, 401, 401, 401, 401, 401, 401];
 
 /// Of each route, the status for each caller. Every caller sends what would be right.
-const ROWS: &[(&str, &str, [u16; 7])] = &[
+const ROWS: &[(&str, &str, [u16; 11])] = &[
     ("GET", "/api/v1/about", look(200)),
     ("GET", "/api/v1/nodes", look(200)),
     ("GET", "/api/v1/nodes/{id}", look(200)),
@@ -61,22 +65,22 @@ const ROWS: &[(&str, &str, [u16; 7])] = &[
     ("GET", "/api/v1/journal/head", look(200)),
     ("GET", "/api/v1/journal/check", look(200)),
     ("POST", "/api/v1/sign-in-links", change(201)),
-    ("POST", "/node/claim", [400, 400, 400, 400, 400, 202, 401]),
-    ("POST", "/node/check-in", [400, 400, 400, 400, 400, 200, 401]),
+    ("POST", "/node/claim", [400, 400, 400, 400, 400, 202, 401, 400, 410, 400, 400]),
+    ("POST", "/node/check-in", [400, 400, 400, 400, 400, 200, 401, 400, 410, 400, 400]),
     // Public by their digest: what they hold is signed, and secret parts are sealed to a node.
-    ("GET", "/node/envelope/{digest}", [200; 7]),
-    ("GET", "/node/payload/{digest}", [200; 7]),
-    ("GET", "/healthz", [200; 7]),
-    ("GET", "/readyz", [200; 7]),
+    ("GET", "/node/envelope/{digest}", [200; 11]),
+    ("GET", "/node/payload/{digest}", [200; 11]),
+    ("GET", "/healthz", [200; 11]),
+    ("GET", "/readyz", [200; 11]),
     ("GET", "/metrics", look(200)),
     ("GET", "/", PAGE),
     ("GET", "/nodes/{id}", PAGE),
     ("GET", "/rollouts/{id}", PAGE),
     ("GET", "/journal", PAGE),
     // The link itself is the right to sign in.
-    ("GET", "/sign-in/{secret}", [200; 7]),
-    ("POST", "/sign-in/{secret}", [303; 7]),
-    ("POST", "/sign-out", [303; 7]),
+    ("GET", "/sign-in/{secret}", [200; 11]),
+    ("POST", "/sign-in/{secret}", [303; 11]),
+    ("POST", "/sign-out", [303; 11]),
 ];
 
 fn link(server: &Server) -> String {
@@ -111,6 +115,7 @@ struct Things {
     expected: Node,
     to_admit: Node,
     to_retire: Node,
+    retired: Node,
     claims: Node,
     envelope: (Digest, Vec<u8>),
     plan: Value,
@@ -125,6 +130,8 @@ impl Things {
         server.good("PUT", &claims.path(), &claims.wish());
         let to_retire = Node::new(4).admitted(server);
         let other = Node::new(6).admitted(server);
+        let retired = Node::new(7).admitted(server);
+        server.good("POST", &format!("{}/retire", retired.path()), &serde_json::json!({}));
         let forward = server.store(Chip::Io, 10, b"io new");
         let back = server.store(Chip::Io, 11, b"io before");
         Self {
@@ -135,6 +142,7 @@ impl Things {
             admitted,
             to_admit,
             to_retire,
+            retired,
             claims,
         }
     }
@@ -174,6 +182,36 @@ impl Things {
         node.key = if right { node.key } else { SigningKey::from_bytes(&[0x66; 32]) };
         node.signed(&node.state, AAD_CHECK_IN)
     }
+
+    /// The same from the node that was taken out of service.
+    fn signed_by_retired(&mut self, path: &str) -> Vec<u8> {
+        self.retired.state.counter += 1;
+        if path == "/node/claim" {
+            self.retired.signed(&self.retired.claim(), AAD_CLAIM)
+        } else {
+            self.retired.signed(&self.retired.state, AAD_CHECK_IN)
+        }
+    }
+}
+
+/// What every answer carries, to whomever (OWASP HTTP Headers Cheat Sheet, from memory).
+const HEADERS: [(&str, &str); 6] = [
+    ("X-Content-Type-Options", "nosniff"),
+    ("X-Frame-Options", "DENY"),
+    ("Referrer-Policy", "no-referrer"),
+    ("Cross-Origin-Opener-Policy", "same-origin"),
+    ("Cross-Origin-Resource-Policy", "same-origin"),
+    ("Permissions-Policy", "camera=(), geolocation=(), microphone=()"),
+];
+
+#[track_caller]
+fn has_strict_headers(answer: &Answer, whose: &str) {
+    for (name, value) in HEADERS {
+        assert_eq!(answer.field(name), Some(value), "{whose}: {name}");
+    }
+    let policy = answer.field("Content-Security-Policy").unwrap_or_default();
+    assert!(policy.starts_with("default-src 'none'; ") && !policy.contains("unsafe"), "{whose}: {policy}");
+    assert!(answer.field("Cache-Control").is_some(), "{whose}");
 }
 
 #[test]
@@ -190,7 +228,7 @@ fn every_route_answers_every_kind_of_caller_as_the_table_says() {
         let (_, _, expected) =
             row.unwrap_or_else(|| panic!("{} {} has no row here", route.method, route.path));
         // The operator comes last, so that everybody else finds things as they were.
-        for caller in [0, 1, 3, 4, 5, 6, 2] {
+        for caller in [0, 1, 3, 4, 5, 6, 7, 8, 9, 10, 2] {
             let session = cookie(&server);
             let (path, body) = things.request(&server, route.method, route.path);
             let before = decided(&server);
@@ -201,12 +239,20 @@ fn every_route_answers_every_kind_of_caller_as_the_table_says() {
                 3 => (bearer(&revoked), body),
                 4 => (Some(("Cookie", session)), body),
                 5 | 6 => (None, things.signed(route.path, caller == 5)),
+                7 => {
+                    server.send_anything("POST", "/sign-out", &[("Cookie", &session)], b"");
+                    (Some(("Cookie", session)), body)
+                }
+                8 => (None, things.signed_by_retired(route.path)),
+                9 => (Some(("Cookie", format!("__Host-pintle={}", server.token))), body),
+                10 => (bearer(session.trim_start_matches("__Host-pintle=")), body),
                 _ => (None, body),
             };
             let field = field.as_ref().map(|(name, value)| (*name, value.as_str()));
             let answer = server.send_anything(route.method, &path, field.as_slice(), &body);
             let who = CALLERS[caller];
             assert_eq!(answer.status, expected[caller], "{who}: {} {path}: {}", route.method, answer.text());
+            has_strict_headers(&answer, &format!("{who}: {} {path}", route.method));
             if caller != 2 && route.path.starts_with("/api/") {
                 assert_eq!(decided(&server), before, "{who} changed something by {} {path}", route.method);
             }
@@ -220,6 +266,21 @@ fn every_route_answers_every_kind_of_caller_as_the_table_says() {
     }
     let check = server.good("GET", "/api/v1/journal/check", &Value::Null);
     assert_eq!(check["bad"], Value::Null);
+    // Where there is nothing, and where the method is another one.
+    for (method, path) in [
+        ("GET", "/elsewhere"),
+        ("GET", "/api/v1/elsewhere"),
+        ("GET", "/node/elsewhere"),
+        ("DELETE", "/"),
+        ("DELETE", "/healthz"),
+        ("DELETE", "/metrics"),
+        ("DELETE", "/node/check-in"),
+        ("DELETE", "/api/v1/nodes"),
+    ] {
+        let answer = server.send_anything(method, path, &[], b"");
+        assert!((400..500).contains(&answer.status), "{method} {path}: {}", answer.status);
+        has_strict_headers(&answer, &format!("{method} {path}"));
+    }
 }
 
 #[test]
