@@ -37,7 +37,14 @@ pub(crate) fn act(
         Action::Start => rollout.start(note, now)?,
         Action::Hold => rollout.hold(note)?,
         Action::Resume => rollout.resume(note, &known, now)?,
-        Action::TurnBack => rollout.turn_back(note, now)?,
+        Action::TurnBack => {
+            let mut events = rollout.turn_back(note, now)?;
+            // A rollout that was done did not hear of them; nobody waits for their way back.
+            for node in rows::retired(conn, number)? {
+                events.extend(rollout.retire(&node, now));
+            }
+            events
+        }
         Action::Approve(wave) => rollout.approve(wave.map(from_one), note, now)?,
         Action::End => rollout.end(note, now)?,
     };

@@ -17,6 +17,10 @@ use proptest::prelude::*;
 
 #[path = "bounds_tests.rs"]
 mod bounds;
+#[path = "oracle.rs"]
+mod oracle;
+#[path = "oracle_tests.rs"]
+mod oracle_tests;
 
 const INTERVALS: Intervals = Intervals { idle_seconds: 300, busy_seconds: 30 };
 
@@ -356,6 +360,30 @@ fn a_held_rollout_that_is_ended_lets_go_of_its_nodes() {
     assert!(yard.events().contains(&"rollout_ended".to_owned()));
 }
 
+/// A rollout that was done did not hear that a node was retired; nobody waits for its way back.
+#[test]
+fn turning_back_what_was_done_waits_for_no_retired_node() {
+    let mut yard = Yard::new(2);
+    let rollout = yard.add(&testing::plan(&[2], 1, gate(0, 0), OnFailure::Hold));
+    yard.act(rollout, rollouts::Action::Start).unwrap();
+    let walk = |yard: &mut Yard, times: usize| {
+        for n in (0..times).flat_map(|_| [1, 2]) {
+            yard.nodes[usize::from(n) - 1].advance(1);
+            let _ = yard.check_in(n);
+        }
+    };
+    walk(&mut yard, 5);
+    yard.now += i64::from(testing::SOAK);
+    walk(&mut yard, 1);
+    assert_eq!(rows::get(&yard.conn, rollout).unwrap().unwrap().rollout.state.state, RolloutState::Done);
+    super::nodes::retire(&yard.conn, node(2), None, yard.now).unwrap();
+    let turned = yard.act(rollout, rollouts::Action::TurnBack).unwrap();
+    assert!(turned.rollout.is_active(), "node 1 has still to return");
+    walk(&mut yard, 5);
+    assert!(!rows::get(&yard.conn, rollout).unwrap().unwrap().rollout.is_active());
+    assert!(yard.events().contains(&"target_retired".to_owned()));
+}
+
 #[test]
 fn announcing_is_idempotent_and_guards_admitted_nodes() {
     let yard = Yard::new(1);
@@ -472,7 +500,13 @@ proptest! {
                         rollouts::Action::Start => memory.start(None, yard.now).is_ok(),
                         rollouts::Action::Hold => memory.hold(None).is_ok(),
                         rollouts::Action::Resume => memory.resume(None, &known, yard.now).is_ok(),
-                        rollouts::Action::TurnBack => memory.turn_back(None, yard.now).is_ok(),
+                        rollouts::Action::TurnBack => {
+                            let turned = memory.turn_back(None, yard.now).is_ok();
+                            for gone in rows::retired(&yard.conn, number).unwrap().iter().filter(|_| turned) {
+                                memory.retire(gone, yard.now);
+                            }
+                            turned
+                        }
                         rollouts::Action::Approve(_) => memory.approve(None, None, yard.now).is_ok(),
                         rollouts::Action::End => memory.end(None, yard.now).is_ok(),
                     };

@@ -148,6 +148,20 @@ pub fn counts(conn: &Connection) -> Result<Vec<(RolloutState, i64)>, StoreFault>
     Ok(found)
 }
 
+/// Nodes of a rollout that are out of service.
+pub fn retired(conn: &Connection, rollout: i64) -> Result<Vec<NodeId>, StoreFault> {
+    let mut statement = conn.prepare_cached(
+        "SELECT target.node FROM target JOIN node ON node.id = target.node
+         WHERE target.rollout = :rollout AND node.retired_at IS NOT NULL",
+    )?;
+    let mut rows = statement.query(named_params! { ":rollout": rollout })?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        found.push(Columns::of(row).id()?);
+    }
+    Ok(found)
+}
+
 /// When each node of a rollout was last seen; perhaps also when others were.
 pub fn last_seen(conn: &Connection, rollout: i64) -> Result<BTreeMap<NodeId, Seconds>, StoreFault> {
     // Looking a node up takes about as long as passing over ten of them.
