@@ -3,11 +3,10 @@
 use crate::board::PintleBoard;
 use crate::calls::CBoard;
 use crate::code::PintleCode;
-use crate::loader::hash;
 use crate::node::flash_code;
 use crate::raw;
-use pintle_protocol::board::{Board, Flash, FlashFault};
-use pintle_protocol::slots::{Part, RecordStore};
+use pintle_protocol::board::{Board, FlashFault};
+use pintle_protocol::slots::{Part, RecordStore, slot_to_start};
 
 /// An image of the net chip to start.
 #[repr(C)]
@@ -54,24 +53,15 @@ fn choose(table: &PintleBoard) -> Result<PintleBootSlot, PintleCode> {
     let store = RecordStore { sectors: layout.record };
     let record = store.load(board.flash()).map_err(fault)?.ok_or(PintleCode::NoRecord)?;
     let active = record.net.active;
-    for slot in [active, active.other()] {
-        let Some(image) = record.net.get(slot) else { continue };
-        let address = layout.slot(Part::Net, slot);
-        if image.size > layout.net_room {
-            continue;
-        }
-        let read = |at: u32, into: &mut [u8]| board.flash().read(address + at, into);
-        if hash(image.size, read).map_err(fault)? == image.digest {
-            let trial = record.trial.is_some_and(|t| t.change.part == Part::Net);
-            return Ok(PintleBootSlot {
-                slot: slot.index() as u8,
-                on_trial: (trial && slot == active).into(),
-                address,
-                size: image.size,
-                version: [image.version.major, image.version.minor, image.version.patch],
-                digest: image.digest.0,
-            });
-        }
-    }
-    Err(PintleCode::BadImage)
+    let slot = slot_to_start(board.flash(), &layout, &record).map_err(fault)?.ok_or(PintleCode::BadImage)?;
+    let image = record.net.get(slot).ok_or(PintleCode::BadImage)?;
+    let trial = record.trial.is_some_and(|t| t.change.part == Part::Net);
+    Ok(PintleBootSlot {
+        slot: slot.index() as u8,
+        on_trial: (trial && slot == active).into(),
+        address: layout.slot(Part::Net, slot),
+        size: image.size,
+        version: [image.version.major, image.version.minor, image.version.patch],
+        digest: image.digest.0,
+    })
 }

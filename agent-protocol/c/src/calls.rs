@@ -6,6 +6,7 @@ use crate::event::request_out;
 use core::ffi::{c_char, c_void};
 use pintle_protocol::board::{Board, Flash, FlashFault, Layout, Request};
 use pintle_protocol::link::FRAME_MAX;
+use pintle_protocol::slots::Slot;
 use zeroize::Zeroizing;
 
 /// A table of callbacks that was found complete.
@@ -113,6 +114,14 @@ impl Board for CBoard {
 
     fn layout(&self) -> Layout {
         self.layout
+    }
+
+    fn running(&self) -> Option<Slot> {
+        match self.table.net_slot {
+            0 => Some(Slot::A),
+            1 => Some(Slot::B),
+            _ => None,
+        }
     }
 
     fn random(&mut self, into: &mut [u8]) {

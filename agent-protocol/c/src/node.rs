@@ -10,7 +10,7 @@ use core::mem::MaybeUninit;
 use pintle_protocol::agent::{BootFault, Node, NodeFault};
 use pintle_protocol::board::{Board, FlashFault};
 use pintle_protocol::id::Chip;
-use pintle_protocol::slots::{Slot, StoreFault};
+use pintle_protocol::slots::StoreFault;
 use zeroize::Zeroize;
 
 /// A node. Its memory is the firmware's; what is in it is not for looking at.
@@ -168,12 +168,9 @@ unsafe fn put(place: *mut Node<CBoard>, board: CBoard) {
 /// `place` is aligned, may be written, and is large enough.
 #[inline(never)]
 unsafe fn start(place: *mut PintleNode, table: &PintleBoard) -> Result<(), (PintleCode, u32)> {
-    let running = match table.net_slot {
-        0 => Some(Slot::A),
-        1 => Some(Slot::B),
-        255 => None,
-        _ => return Err((PintleCode::Range, table.net_slot.into())),
-    };
+    if !matches!(table.net_slot, 0 | 1 | 255) {
+        return Err((PintleCode::Range, table.net_slot.into()));
+    }
     debug_assert!(PintleSlot::Unknown as u8 == 255);
     // SAFETY: as promised; nobody else knows of this memory yet. No reference covers the mark.
     let within = unsafe { &raw mut (*place).within };
@@ -190,8 +187,7 @@ unsafe fn start(place: *mut PintleNode, table: &PintleBoard) -> Result<(), (Pint
         unsafe { inner.drop_in_place() };
         return Err(code);
     }
-    if running.is_some_and(|slot| slot != node.agent().record().net.active) {
-        node.board.restart();
+    if node.board.restarts {
         // SAFETY: it was written, and nobody knows of it.
         unsafe { inner.drop_in_place() };
         return Err((PintleCode::Restart, 0));

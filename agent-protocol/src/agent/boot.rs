@@ -61,6 +61,10 @@ pub(super) type Work = [u8];
 pub(super) fn boot<B: Board>(board: &mut B, agent: &mut Agent, work: &mut Work) -> Result<(), BootFault> {
     let layout = board.layout();
     wake(board, &layout, agent, work)?;
+    if agent.restarting {
+        board.restart();
+        return Ok(());
+    }
     let (flash, record) = (board.flash(), &agent.record);
     who(flash, &layout, &mut agent.id, work)?;
     if !anchors_in_force(flash, &layout, record, &mut agent.anchors, work)? {
@@ -112,11 +116,13 @@ fn wake<B: Board>(
     settle_bundle(board.flash(), layout, record, &mut agent.bundle, work)?;
     agent.counter = record.reserve_counters();
     match store.save(board.flash(), record) {
-        Ok(()) => {}
+        // What runs was given up just now. The image that the record names shall look after the door.
+        Ok(()) => agent.restarting = board.running().is_some_and(|slot| slot != record.net.active),
         Err(StoreFault::Flash(FlashFault::Worn { .. } | FlashFault::Chip)) if !new => {
             // Neither sector takes a record any more. The node still watches its door by the
             // bundle that it has. No counter is reserved: the agent tries to before it says
-            // anything, and stays silent if that cannot be kept.
+            // anything, and stays silent if that cannot be kept. Nor does it start again if it gave up what
+            // runs: the record would name the same image for ever.
             record.counter_ceiling = agent.counter;
         }
         Err(fault) => return Err(fault.into()),

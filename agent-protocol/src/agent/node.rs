@@ -157,6 +157,10 @@ impl<B: Board> Node<B> {
         if !self.booted {
             return Err(NodeFault::NotStarted);
         }
+        // Another image is to run: this one says and asks nothing any more.
+        if self.agent.restarting {
+            return Ok(());
+        }
         if self.transfer.is_some() {
             self.burst(now)?;
         } else {

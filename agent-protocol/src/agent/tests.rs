@@ -1,5 +1,7 @@
 //! The whole node on a virtual board, with a pretend server.
 
+use super::node::Node;
+use crate::board::{Board, Event};
 use crate::bundle::Bundle;
 use crate::bundle::sample::network;
 use crate::checkin::{Ending, Position};
@@ -9,7 +11,8 @@ use crate::image::{ImageNote, Quirk};
 use crate::interlock::{Hold, Holds};
 use crate::reason::Reason;
 use crate::sim::rig::{Rig, VENDOR};
-use crate::sim::{AccessPoint, Door, sample};
+use crate::sim::{AccessPoint, Door, LAYOUT, Stale, sample};
+use crate::slots::Slot;
 use crate::version::{LinkRange, Version};
 use std::vec::Vec;
 
@@ -195,6 +198,54 @@ fn bad_images_go_back_by_themselves_each_for_its_own_reason() {
         let good = image(chip, 3, (1, 2), Quirk::None);
         assert_eq!(run_image(&mut rig, chip, &good, 2), (Ending::Kept, 0), "{quirk:?}");
     }
+}
+
+/// An image that used up its starts does not look after the door for one moment more.
+#[test]
+fn an_image_that_is_given_up_at_its_start_says_and_asks_nothing() {
+    let mut rig = commissioned();
+    let bad = image(Chip::Net, 2, (1, 1), Quirk::ResetLoop);
+    let envelope = packed(&rig, Chip::Net, &bad, 1);
+    let digest = rig.offer(envelope, Some(&bad));
+    let last = |r: &Rig| r.record().and_then(|b| b.trial).is_some_and(|t| t.starts_left == 0);
+    assert!(rig.until(4000, last).unwrap());
+    assert_eq!(rig.board().running(), Some(Slot::B));
+    rig.power_cycle();
+    let mut board = rig.dark.take().unwrap();
+    board.load();
+    let asked = board.io.asked();
+    let mut node = Node::start(board).map_err(|(fault, _)| fault).unwrap();
+    assert!(node.board.wants_restart());
+    for now in 0..50 {
+        node.poll(now * 1000, Event::Joined { rssi_dbm: -50 }).unwrap();
+        assert_eq!((node.board.io.asked(), node.board.take_pending()), (asked, None));
+    }
+    let mut board = node.board;
+    board.reset();
+    let node = board.start().map_err(|(fault, _)| fault).unwrap();
+    assert_eq!(node.board.running(), Some(Slot::A));
+    let outcome = node.agent().record().outcome.unwrap();
+    assert_eq!((outcome.envelope, outcome.reason), (digest, Reason::Resets.code()));
+}
+
+/// Where no record can be kept any more, another start would choose the same image again, and so on for ever.
+#[test]
+fn a_node_that_cannot_keep_that_it_gave_up_an_image_goes_on_with_it() {
+    let mut rig = commissioned();
+    let bad = image(Chip::Net, 2, (1, 1), Quirk::ResetLoop);
+    let envelope = packed(&rig, Chip::Net, &bad, 1);
+    rig.offer(envelope, Some(&bad));
+    let last = |r: &Rig| r.record().and_then(|b| b.trial).is_some_and(|t| t.starts_left == 0);
+    assert!(rig.until(4000, last).unwrap());
+    for sector in LAYOUT.record {
+        rig.board().flash.wear_out(sector, Stale::Told);
+        rig.board().flash.stick(sector + 2048, 0xff, false);
+    }
+    rig.power_cycle();
+    let mut board = rig.dark.take().unwrap();
+    board.load();
+    let node = Node::start(board).map_err(|(fault, _)| fault).unwrap();
+    assert!(!node.board.wants_restart());
 }
 
 #[test]

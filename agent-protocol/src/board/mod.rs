@@ -13,6 +13,7 @@ pub use nor::NorAdapter;
 pub use request::{PATH_MAX, Request};
 
 use crate::link::FRAME_MAX;
+use crate::slots::Slot;
 
 /// The service that servers advertise on the local link.
 pub const SERVICE: &str = "_pintle._tcp.local";
@@ -27,6 +28,11 @@ pub trait Board {
 
     /// Where things lie in its flash.
     fn layout(&self) -> Layout;
+
+    /// The slot of the net chip's image that runs, as the boot loader chose it ([`crate::slots::slot_to_start`]).
+    /// If the record names another one after a start, the node asks for a restart before it does anything
+    /// else. None where that cannot be known.
+    fn running(&self) -> Option<Slot>;
 
     /// Fills `into` with random bytes fit for keys.
     fn random(&mut self, into: &mut [u8]);

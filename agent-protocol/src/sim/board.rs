@@ -5,10 +5,12 @@ use super::chance::Chance;
 use super::door::Door;
 use super::flash::SimFlash;
 use super::io_chip::IoChip;
+use crate::agent::{BootFault, Node};
 use crate::board::{Board, Event, JoinFault, Layout, Request};
 use crate::id::Digest;
 use crate::image::{ImageNote, Quirk};
 use crate::link::FRAME_MAX;
+use crate::slots::{Part, RecordStore, Slot, slot_to_start};
 use std::string::String;
 use std::vec::Vec;
 
@@ -120,6 +122,7 @@ pub struct VirtualBoard {
     pressed: bool,
     restart: bool,
     seconds: u64,
+    running: Slot,
     net_note: Option<ImageNote>,
 }
 
@@ -151,13 +154,37 @@ impl VirtualBoard {
             pressed: false,
             restart: false,
             seconds: 0,
+            running: Slot::A,
             net_note: None,
         }
     }
 
-    /// Says which image the net chip's loader has started; called after every start.
-    pub fn started(&mut self, note: Option<ImageNote>) {
-        self.net_note = note;
+    /// Starts a node: its boot loader chooses an image, and once more if that image asks for it at once.
+    ///
+    /// # Errors
+    /// [`BootFault`], together with the board, so that power can come back.
+    pub fn start(mut self) -> Result<Node<Self>, (BootFault, Self)> {
+        self.load();
+        let node = Node::start(self)?;
+        if !node.board.restart {
+            return Ok(node);
+        }
+        let mut board = node.board;
+        board.reset();
+        board.load();
+        Node::start(board)
+    }
+
+    /// The net chip's boot loader: chooses the image that runs from now on.
+    pub(crate) fn load(&mut self) {
+        let store = RecordStore { sectors: self.layout.record };
+        let record = store.load(&mut self.flash).ok().flatten();
+        let chosen =
+            record.as_ref().and_then(|r| slot_to_start(&mut self.flash, &self.layout, r).ok().flatten());
+        self.running = chosen.unwrap_or(Slot::A);
+        let size = record.map_or(Some(self.layout.factory[0]), |r| r.net.get(self.running).map(|i| i.size));
+        let address = self.layout.slot(Part::Net, self.running);
+        self.net_note = size.and_then(|size| ImageNote::find(&self.flash.peek(address, size)).ok());
     }
 
     /// Both chips lose power and get it back; RAM is gone.
@@ -240,6 +267,10 @@ impl Board for VirtualBoard {
 
     fn layout(&self) -> Layout {
         self.layout
+    }
+
+    fn running(&self) -> Option<Slot> {
+        Some(self.running)
     }
 
     fn random(&mut self, into: &mut [u8]) {

@@ -82,6 +82,7 @@ pub struct IoChip {
     pub loses_answer_to_start: bool,
     /// A chip that says its relay is inhibited, and does not inhibit it.
     pub relay_disobeys: bool,
+    asked: u64,
     chance: Chance,
 }
 
@@ -104,6 +105,7 @@ impl IoChip {
             flips_one_in: 0,
             loses_answer_to_start: false,
             relay_disobeys: false,
+            asked: 0,
             chance,
         };
         chip.power_on();
@@ -184,8 +186,14 @@ impl IoChip {
         }
     }
 
+    /// Exchanges on the link so far, lost ones too.
+    pub fn asked(&self) -> u64 {
+        self.asked
+    }
+
     /// One exchange on the link. Whether an answer came back.
     pub fn exchange(&mut self, frame: &[u8], answer: &mut [u8; FRAME_MAX], door: &Door) -> bool {
+        self.asked += 1;
         if self.chance.once_in(self.loses_one_in) {
             return false;
         }

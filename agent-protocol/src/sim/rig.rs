@@ -244,7 +244,7 @@ pub struct Rig {
     /// The node while it has power.
     pub node: Option<Node<VirtualBoard>>,
     /// The board while the node has none.
-    dark: Option<VirtualBoard>,
+    pub(crate) dark: Option<VirtualBoard>,
     now: u64,
     /// Starts so far.
     pub starts: u32,
@@ -333,6 +333,8 @@ impl Rig {
         let outcome = self.deliver(&mut node, pending);
         let dark = outcome == Err(NodeFault::PowerLost) || node.board.flash.is_dark();
         let record = node.agent().record();
+        #[cfg(test)]
+        super::witness::runs_what_it_should(&node, dark);
         if record.generation > self.high.generation {
             self.high = record.clone();
             #[cfg(test)]
@@ -366,12 +368,8 @@ impl Rig {
         let Some(board) = self.dark.take() else { return Ok(None) };
         self.now = 0;
         self.starts += 1;
-        match Node::start(board) {
-            Ok(mut node) => {
-                let note = running_note(&node);
-                node.board.started(note);
-                Ok(Some(node))
-            }
+        match board.start() {
+            Ok(node) => Ok(Some(node)),
             Err((BootFault::Flash(FlashFault::PowerLost), board)) => {
                 self.dark = Some(board);
                 self.power_cycle();
@@ -423,14 +421,4 @@ impl Rig {
     pub fn record(&self) -> Option<&BootRecord> {
         self.node.as_ref().map(|n| n.agent().record())
     }
-}
-
-/// The note of the image that the net chip's loader has started.
-pub fn running_note(node: &Node<VirtualBoard>) -> Option<crate::image::ImageNote> {
-    use crate::board::Board;
-    use crate::slots::Part;
-    let pair = &node.agent().record().net;
-    let image = pair.current()?;
-    let address = node.board.layout().slot(Part::Net, pair.active);
-    crate::image::ImageNote::find(&node.board.flash.peek(address, image.size)).ok()
 }

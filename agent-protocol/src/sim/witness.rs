@@ -1,7 +1,8 @@
 //! Everything that a virtual board in this crate's tests sends, is answered and keeps, held against `docs/pintle.cddl`.
 
-use super::board::OwnedRequest;
-use crate::agent::Agent;
+use super::board::{OwnedRequest, VirtualBoard};
+use crate::agent::{Agent, Node};
+use crate::board::Board;
 use crate::schema::{exchange_holds, holds_each_shape, kept};
 
 /// What a board sends, whoever hears it.
@@ -28,6 +29,13 @@ pub(super) fn card(bytes: &[u8]) {
 /// What a node has just saved.
 pub(super) fn saved(agent: &Agent) {
     kept(agent);
+}
+
+/// The image that runs is the one that the record names, unless a restart is due or power has just gone.
+pub(super) fn runs_what_it_should(node: &Node<VirtualBoard>, dark: bool) {
+    let named = node.agent().record().net.active;
+    let due = node.board.wants_restart() || dark;
+    assert!(due || node.board.running() == Some(named), "it goes on with an image that it gave up");
 }
 
 /// The hook itself can fail: a record that the contract does not know is found out.

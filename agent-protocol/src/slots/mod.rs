@@ -1,6 +1,7 @@
 //! Slots and the boot record.
 
 mod record;
+mod start;
 mod store;
 #[cfg(test)]
 mod tests;
@@ -9,4 +10,5 @@ pub use record::{
     BootRecord, COUNTER_BLOCK, Change, FREE_EFFORTS, LONGEST_REST, Pair, Part, Slot, SlotImage, SlotText,
     TRIAL_STARTS, Trial,
 };
+pub use start::slot_to_start;
 pub use store::{PLACE, RecordStore, SECTOR, StoreFault};

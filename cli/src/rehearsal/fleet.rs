@@ -8,7 +8,6 @@ use pintle_protocol::checkin::{Ending, Outcome, Phase};
 use pintle_protocol::id::NodeId;
 use pintle_protocol::interlock::Holds;
 use pintle_protocol::reason::Reason;
-use pintle_protocol::sim::rig::running_note;
 use pintle_protocol::sim::{Air, OwnedRequest, Pending, VirtualBoard};
 
 /// Seconds without an answered check-in after which a node counts as lost.
@@ -152,12 +151,11 @@ impl Member {
         let mut node = match self.node.take() {
             Some(node) => node,
             None => {
-                let Some(board) = self.dark.take() else { return Err(format!("{} has no board", self.name)) };
+                let Some(board) = self.dark.take() else {
+                    return Err(format!("{} has no board", self.name));
+                };
                 self.started_at = now;
-                let mut node = Node::start(board).map_err(|(fault, _)| self.boot_text(&fault))?;
-                let note = running_note(&node);
-                node.board.started(note);
-                node
+                board.start().map_err(|(fault, _)| self.boot_text(&fault))?
             }
         };
         let at = (now - self.started_at) * 1000;

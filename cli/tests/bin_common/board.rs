@@ -9,7 +9,6 @@ mod schema;
 use pintle_protocol::agent::Node;
 use pintle_protocol::board::Event;
 use pintle_protocol::checkin::Outcome;
-use pintle_protocol::sim::rig::running_note;
 use pintle_protocol::sim::{AccessPoint, Air, Chance, Door, OwnedRequest, Pending, VirtualBoard};
 use pintle_protocol::suit::TrustAnchors;
 use pintle_server::Running;
@@ -66,10 +65,7 @@ impl Screwed {
             Some(node) => node,
             None => {
                 self.started_at = self.now;
-                let started = Node::start(self.dark.take().unwrap());
-                let Ok(mut node) = started else { panic!("the node does not start") };
-                let note = running_note(&node);
-                node.board.started(note);
+                let Ok(node) = self.dark.take().unwrap().start() else { panic!("the node does not start") };
                 node
             }
         };

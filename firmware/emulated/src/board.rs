@@ -6,7 +6,7 @@ use pintle_protocol::board::{Board, Layout, Request};
 use pintle_protocol::bundle::{SETTINGS, sum_of};
 use pintle_protocol::checkin::Position;
 use pintle_protocol::link::{Answer, Ask, FRAME_MAX, Hello, Mode, Status, decode_frame, encode_frame};
-use pintle_protocol::slots::{BootRecord, RecordStore};
+use pintle_protocol::slots::{BootRecord, RecordStore, Slot, slot_to_start};
 
 /// Where things lie. The first MiB is as on the virtual board, where the node was commissioned; slot B of the net
 /// chip is behind it, so that images of 256 KiB fit.
@@ -50,6 +50,7 @@ pub(crate) struct Chip {
     pub(crate) sent: heapless::Vec<u8, OUT_MAX>,
     /// The core asked for a restart.
     pub(crate) restarts: bool,
+    running: Slot,
     io: Io,
     random: u32,
 }
@@ -58,9 +59,11 @@ impl Chip {
     /// A board with this flash, as after a start.
     pub(crate) fn new(mut nor: Nor) -> Option<Self> {
         let record = RecordStore { sectors: LAYOUT.record }.load(&mut nor).ok()??;
+        let running = slot_to_start(&mut nor, &LAYOUT, &record).ok()??;
         let io = Io::new(&record)?;
         let random = record.generation | 1 << 31;
-        Some(Self { nor, pending: Pending::Nothing, sent: heapless::Vec::new(), restarts: false, io, random })
+        let (pending, sent) = (Pending::Nothing, heapless::Vec::new());
+        Some(Self { nor, pending, sent, restarts: false, running, io, random })
     }
 }
 
@@ -73,6 +76,10 @@ impl Board for Chip {
 
     fn layout(&self) -> Layout {
         LAYOUT
+    }
+
+    fn running(&self) -> Option<Slot> {
+        Some(self.running)
     }
 
     /// Not fit for keys; none are made here, since the node was commissioned before.

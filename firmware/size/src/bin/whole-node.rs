@@ -7,6 +7,7 @@
 
 use pintle_protocol::agent::Node;
 use pintle_protocol::board::{Board, Event, Flash, FlashFault, JoinFault, Layout, Request};
+use pintle_protocol::slots::Slot;
 use size_probe::{get, get_all, set, set_all};
 
 struct Chip {
@@ -51,6 +52,14 @@ impl Board for Chip {
             io: [0x8_8000, 0xa_8000],
             io_room: 0x2_0000,
             factory: [get(), get()],
+        }
+    }
+
+    fn running(&self) -> Option<Slot> {
+        match get() {
+            0 => Some(Slot::A),
+            1 => Some(Slot::B),
+            _ => None,
         }
     }
 
