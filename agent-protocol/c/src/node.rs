@@ -8,7 +8,7 @@ use crate::raw;
 use core::ffi::c_void;
 use core::mem::MaybeUninit;
 use pintle_protocol::agent::{BootFault, Node, NodeFault};
-use pintle_protocol::board::{Board, FlashFault};
+use pintle_protocol::board::FlashFault;
 use pintle_protocol::id::Chip;
 use pintle_protocol::slots::StoreFault;
 use zeroize::Zeroize;

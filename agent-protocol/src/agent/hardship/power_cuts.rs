@@ -189,10 +189,11 @@ fn every_cut(scenario: &Scenario, cut: Cut) -> u64 {
 }
 
 /// Each row is a test; the least number of cuts that it must have made.
-const LEAST: [(&str, u64); 9] = [
+const LEAST: [(&str, u64); 10] = [
     ("net image", 4_900),
     ("io image", 11_200),
     ("net image that goes back", 5_300),
+    ("net image that resets", 6_200),
     ("io image that goes back", 12_900),
     ("both chips", 12_400),
     ("way back", 5_000),
@@ -271,6 +272,11 @@ fn an_io_image_survives_every_cut_on_either_chip() {
 #[test]
 fn a_net_image_that_goes_back_survives_every_cut() {
     survives(&Scenario::bad_net_image(), &[Cut::Net]);
+}
+
+#[test]
+fn a_net_image_that_resets_survives_every_cut() {
+    survives(&Scenario::resetting_net_image(), &[Cut::Net]);
 }
 
 #[test]

@@ -95,6 +95,12 @@ impl Scenario {
         Self::image("net image that goes back", Chip::Net, Quirk::NoCheckIn, end)
     }
 
+    /// A net image that starts again and again, and is given up at a start.
+    pub(super) fn resetting_net_image() -> Self {
+        let end = (Ending::WentBack, Reason::Resets.code());
+        Self::image("net image that resets", Chip::Net, Quirk::ResetLoop, end)
+    }
+
     /// An io image that says nothing on the link, and so goes back.
     pub(super) fn bad_io_image() -> Self {
         let end = (Ending::WentBack, Reason::NoHandshake.code());

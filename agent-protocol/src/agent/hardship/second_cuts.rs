@@ -73,6 +73,7 @@ fn images_survive_a_second_cut() {
 #[test]
 fn images_that_go_back_survive_a_second_cut() {
     survives(&Scenario::bad_net_image(), NET);
+    survives(&Scenario::resetting_net_image(), NET);
     survives(&Scenario::bad_io_image(), BOTH);
 }
 
