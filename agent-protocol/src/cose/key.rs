@@ -44,11 +44,21 @@ pub fn verifying_key(key: &PublicKey) -> Result<VerifyingKey, KeyFault> {
     if loaded.is_weak() {
         return Err(KeyFault::SmallOrder);
     }
-    // The library accepts y not reduced modulo p; writing the point anew gives the canonical form.
-    if loaded.to_edwards().compress().as_bytes() != &key.0 {
+    // The library accepts y not reduced modulo p. The other form that is not canonical, x = 0 with a sign, has
+    // small order.
+    if !is_reduced(&key.0) {
         return Err(KeyFault::NotCanonical);
     }
     Ok(loaded)
+}
+
+/// Whether y, the encoding without its sign, is below p = 2^255 - 19.
+///
+/// # Source
+/// RFC 8032 section 5.1.3, step 1.
+fn is_reduced(point: &[u8; 32]) -> bool {
+    let [lowest, middle @ .., highest] = point;
+    *lowest < 0xed || highest & 0x7f != 0x7f || middle.iter().any(|byte| *byte != 0xff)
 }
 
 /// Whether a signature over these parts, one after the other, verifies strictly: as the library's own strict
@@ -58,15 +68,41 @@ pub fn verifying_key(key: &PublicKey) -> Result<VerifyingKey, KeyFault> {
 /// RFC 8032 section 5.1.7, with R of small order or not canonical refused on top, and a key of small order.
 pub fn verifies(key: &VerifyingKey, parts: &[&[u8]], signature: &[u8; 64]) -> bool {
     let signature = Signature::from_bytes(signature);
-    // R not canonical never verifies: its bytes are compared with those of a point that is computed.
-    !key.is_weak() && has_large_order(signature.r_bytes()) && key.multipart_verify(parts, &signature).is_ok()
+    // R that is no point or not canonical never verifies: its bytes are compared with those of a point that is computed.
+    !key.is_weak() && !has_small_order(signature.r_bytes()) && key.multipart_verify(parts, &signature).is_ok()
 }
 
-/// Whether bytes are a point, and that not of small order. By itself, so that it is off the stack during what follows.
-#[inline(never)]
-fn has_large_order(point: &[u8; 32]) -> bool {
-    VerifyingKey::from_bytes(point).is_ok_and(|point| !point.is_weak())
+/// Whether bytes are the canonical form of a point whose order divides 8. No point is computed for that.
+fn has_small_order(point: &[u8; 32]) -> bool {
+    let mut y = *point;
+    if let Some(highest) = y.last_mut() {
+        *highest &= 0x7f;
+    }
+    SMALL_ORDER.contains(&y)
 }
+
+/// y of the eight points whose order divides 8, each with either sign but for the first two, where x is 0:
+/// 1, -1, 0, and those of order 8.
+///
+/// # Source
+/// RFC 7748 section 4.1 (the curve and its cofactor 8); that these are points of small order, and all of them, is
+/// tested.
+const SMALL_ORDER: [[u8; 32]; 5] = [
+    [1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0],
+    [
+        0xec, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff,
+        0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0x7f,
+    ],
+    [0; 32],
+    [
+        0x26, 0xe8, 0x95, 0x8f, 0xc2, 0xb2, 0x27, 0xb0, 0x45, 0xc3, 0xf4, 0x89, 0xf2, 0xef, 0x98, 0xf0, 0xd5,
+        0xdf, 0xac, 0x05, 0xd3, 0xc6, 0x33, 0x39, 0xb1, 0x38, 0x02, 0x88, 0x6d, 0x53, 0xfc, 0x05,
+    ],
+    [
+        0xc7, 0x17, 0x6a, 0x70, 0x3d, 0x4d, 0xd8, 0x4f, 0xba, 0x3c, 0x0b, 0x76, 0x0d, 0x10, 0x67, 0x0f, 0x2a,
+        0x20, 0x53, 0xfa, 0x2c, 0x39, 0xcc, 0xc6, 0x4e, 0xc7, 0xfd, 0x77, 0x92, 0xac, 0x03, 0x7a,
+    ],
+];
 
 /// The thumbprint of an Ed25519 public key: SHA-256 over its COSE_Key `{1: 1, -1: 6, -2: x}`.
 ///
@@ -104,3 +140,7 @@ fn short(thumbprint: [u8; 32]) -> [u8; KID_LEN] {
     kid.iter_mut().zip(thumbprint).for_each(|(to, from)| *to = from);
     kid
 }
+
+#[cfg(test)]
+#[path = "key_tests.rs"]
+mod tests;

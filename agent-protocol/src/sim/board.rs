@@ -163,6 +163,7 @@ impl VirtualBoard {
     ///
     /// # Errors
     /// [`BootFault`], together with the board, so that power can come back.
+    #[expect(clippy::result_large_err, reason = "the board comes back, as large as it went in")]
     pub fn start(mut self) -> Result<Node<Self>, (BootFault, Self)> {
         self.load();
         let node = Node::start(self)?;
