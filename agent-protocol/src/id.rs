@@ -146,6 +146,25 @@ impl Digest {
         Self(sha2::Sha256::digest(bytes).into())
     }
 
+    /// Hashes `size` bytes that `read` brings from an offset, piece by piece.
+    ///
+    /// # Errors
+    /// The first one of `read`.
+    pub fn of_pieces<E>(size: u32, mut read: impl FnMut(u32, &mut [u8]) -> Result<(), E>) -> Result<Self, E> {
+        use sha2::Digest as _;
+        let mut sum = sha2::Sha256::new();
+        let mut piece = [0u8; 256];
+        let mut at = 0;
+        while at < size {
+            let len = (piece.len() as u32).min(size - at);
+            let part = piece.get_mut(..len as usize).unwrap_or_default();
+            read(at, part)?;
+            sum.update(&*part);
+            at += len;
+        }
+        Ok(Self(sum.finalize().into()))
+    }
+
     /// The first eight hexadecimal digits, for people.
     pub fn short(&self) -> impl fmt::Display + '_ {
         struct Short<'a>(&'a Digest);
@@ -320,6 +339,20 @@ mod tests {
         assert_eq!(id.0[0], 0xe6);
         assert_eq!(id.0[15], 0xac);
         assert_eq!(NodeId::parse(&format!("{id}")), Ok(id));
+    }
+
+    #[test]
+    fn in_pieces_it_is_the_same_digest_and_a_fault_comes_through() {
+        let bytes: [u8; 600] = core::array::from_fn(|n| n as u8);
+        for size in [0, 1, 255, 256, 257, 512, 600] {
+            let read = |at: u32, into: &mut [u8]| {
+                into.copy_from_slice(&bytes[at as usize..][..into.len()]);
+                Ok::<_, u32>(())
+            };
+            assert_eq!(Digest::of_pieces(size, read), Ok(Digest::of(&bytes[..size as usize])), "{size}");
+        }
+        let second = |at: u32, _: &mut [u8]| if at == 256 { Err(at) } else { Ok(()) };
+        assert_eq!(Digest::of_pieces(600, second), Err(256));
     }
 
     #[test]

@@ -7,7 +7,6 @@ use core::ffi::c_void;
 use pintle_protocol::board::FlashFault;
 use pintle_protocol::id::Digest;
 use pintle_protocol::link::{Answer, Ask, Loader, LoaderStore};
-use sha2::{Digest as _, Sha256};
 
 /// A loader's state: begins with pintle_loader_init, not for looking at.
 #[repr(C)]
@@ -60,24 +59,6 @@ fn worked(result: Option<i32>) -> Result<(), FlashFault> {
     if result == Some(0) { Ok(()) } else { Err(FlashFault::Chip) }
 }
 
-/// SHA-256 of `size` bytes that `read` brings, piece by piece.
-pub(crate) fn hash(
-    size: u32,
-    mut read: impl FnMut(u32, &mut [u8]) -> Result<(), FlashFault>,
-) -> Result<Digest, FlashFault> {
-    let mut sum = Sha256::new();
-    let mut piece = [0u8; 256];
-    let mut at = 0;
-    while at < size {
-        let len = (piece.len() as u32).min(size - at);
-        let part = piece.get_mut(..len as usize).unwrap_or_default();
-        read(at, part)?;
-        sum.update(&*part);
-        at += len;
-    }
-    Ok(Digest(sum.finalize().into()))
-}
-
 impl LoaderStore for Store<'_> {
     fn room(&self) -> u32 {
         self.0.room
@@ -95,7 +76,7 @@ impl LoaderStore for Store<'_> {
     }
 
     fn measure(&mut self, size: u32) -> Result<Digest, FlashFault> {
-        hash(size, |offset, into| {
+        Digest::of_pieces(size, |offset, into| {
             let (to, len) = (into.as_mut_ptr(), into.len());
             // SAFETY: the firmware's function for this; the pointer is good for the length.
             worked(self.0.read.map(|read| unsafe { read(self.0.context, offset, to, len) }))
