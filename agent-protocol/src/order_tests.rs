@@ -163,3 +163,25 @@ proptest! {
         prop_assert!(route(&both(net, io, &nets, &ios)).is_ok());
     }
 }
+
+proptest! {
+    /// The solver, the node's own check before it takes an image, and what the interlock is told are of one opinion,
+    /// with whichever chip one begins.
+    #[test]
+    fn the_solver_the_node_and_the_interlock_agree(
+        net in any_speaks(), io in any_speaks(), next in any_speaks(),
+    ) {
+        use crate::link::{agree, pair_facts};
+        let says = |s: Speaks| (s.link, s.profile);
+        let understood = net.understands(io);
+        prop_assert_eq!(understood, io.understands(net));
+        prop_assert_eq!(understood, agree(says(net), says(io)).is_some());
+        prop_assert_eq!(understood, agree(says(io), says(net)).is_some());
+        for after in [(next, io), (net, next)] {
+            let facts = pair_facts((says(net), Some(says(io))), (Some(says(after.0)), Some(says(after.1))));
+            let now = facts.link_now == Some(true) && facts.profile_now == Some(true);
+            let then = facts.link_after == Some(true) && facts.profile_after == Some(true);
+            prop_assert_eq!((now, then), (understood, after.0.understands(after.1)));
+        }
+    }
+}

@@ -4,10 +4,14 @@ use super::tests::{bundle, commissioned, ended, image, packed, sealed};
 use crate::checkin::{Ending, Position};
 use crate::id::{Chip, Component, Digest};
 use crate::image::{ImageNote, Quirk};
+use crate::order::{Plan, Speaks, route};
 use crate::reason::Reason;
 use crate::sim::Door;
 use crate::sim::rig::Rig;
 use crate::slots::Part;
+use proptest::prelude::*;
+use proptest::test_runner::{Config, TestRunner};
+use std::cell::Cell;
 use std::vec::Vec;
 
 fn run_image(rig: &mut Rig, chip: Chip, image: &[u8], sequence: u64) -> (Ending, u16) {
@@ -185,4 +189,73 @@ fn a_bundle_that_rots_is_not_reported_as_in_force() {
     assert!(rig.until(900, |r| ended(r, digest).is_some()).unwrap());
     assert_eq!(ended(&rig, digest), Some((Ending::Kept, 0)));
     assert_eq!(rig.server.seen.as_ref().unwrap().bundle, Some(digest));
+}
+
+fn links() -> impl Strategy<Value = Vec<(u8, u8)>> {
+    proptest::collection::vec((1u8..4, 0u8..3).prop_map(|(oldest, more)| (oldest, oldest + more)), 1..4)
+}
+
+/// A whole node keeps every step of the way that the solver finds, and refuses what the other chip would not
+/// understand.
+#[test]
+fn a_node_walks_every_way_that_the_solver_finds() {
+    let (kept, refused) = (Cell::new(0u32), Cell::new(0u32));
+    let mut runner = TestRunner::new(Config { source_file: Some(file!()), cases: 24, ..Config::default() });
+    let all = runner.run(&(links(), links()), |(nets, ios)| {
+        let bytes = |chip, links: &[(u8, u8)]| -> Vec<Vec<u8>> {
+            let minors = 1u16..;
+            links.iter().zip(minors).map(|(link, minor)| image(chip, minor, *link, Quirk::None)).collect()
+        };
+        let images = [bytes(Chip::Net, &nets), bytes(Chip::Io, &ios)];
+        let speaks = |(oldest, newest): (u8, u8)| {
+            let note = ImageNote::find(&image(Chip::Net, 1, (oldest, newest), Quirk::None)).unwrap();
+            Speaks { link: note.link, profile: note.profile }
+        };
+        let (nets, ios): (Vec<_>, Vec<_>) =
+            (nets.into_iter().map(speaks).collect(), ios.into_iter().map(speaks).collect());
+        let mut now = [speaks((1, 1)); 2];
+        let plan = Plan {
+            net: now[0],
+            io: now[1],
+            net_images: &nets,
+            io_images: &ios,
+            want_net: Some(0),
+            want_io: Some(0),
+        };
+        let mut rig = commissioned();
+        let mut sequence = 0;
+        let mut bring = |rig: &mut Rig, chip: Chip, index: Option<usize>| {
+            sequence += 1;
+            let first = image(chip, 0, (1, 1), Quirk::None);
+            run_image(rig, chip, index.map_or(&first, |n| &images[chip.index()][n]), sequence)
+        };
+        for (n, io) in ios.iter().enumerate().filter(|(_, io)| !now[0].understands(**io)) {
+            refused.set(refused.get() + 1);
+            prop_assert_eq!(
+                bring(&mut rig, Chip::Io, Some(n)),
+                (Ending::Refused, Reason::PairWouldBreak.code()),
+                "{:?}",
+                io
+            );
+        }
+        for step in route(&plan).into_iter().flatten() {
+            kept.set(kept.get() + 1);
+            prop_assert_eq!(
+                bring(&mut rig, step.chip, step.image),
+                (Ending::Kept, 0),
+                "{:?} of {:?}",
+                step,
+                plan
+            );
+            let at_hand = if step.chip == Chip::Net { &nets } else { &ios };
+            now[step.chip.index()] = step.image.map_or(speaks((1, 1)), |n| at_hand[n]);
+        }
+        let seen = rig.server.seen.as_ref().unwrap();
+        prop_assert_eq!([Some(seen.net.link), seen.io.map(|io| io.link)], now.map(|s| Some(s.link)));
+        prop_assert_eq!(seen.relay_pulses, 0);
+        Ok(())
+    });
+    all.unwrap_or_else(|fault| panic!("{fault}"));
+    let (kept, refused) = (kept.get(), refused.get());
+    assert!(kept >= 10 && refused >= 5, "both must have come up: {kept} and {refused}");
 }
