@@ -197,6 +197,7 @@ int32_t io_exchange(const uint8_t *frame, size_t len, uint8_t *answer) {
     if (!ram.in_application) {
         switch (pintle_loader_frame(&ram.loader, &STORE, frame, len, answer, &answer_len)) {
         case PINTLE_CODE_OK:
+        case PINTLE_CODE_FLASH: /* the answer says no */
             return 1;
         case PINTLE_CODE_START:
             start();

@@ -993,7 +993,7 @@ PintleCode pintle_loader_init(struct PintleLoader *loader);
 //
 // PINTLE_CODE_OK: send the answer. PINTLE_CODE_START: send it, then start the application.
 // PINTLE_CODE_NOT_FOR_LOADER: another question; take it apart with pintle_ask_decode.
-// PINTLE_CODE_FLASH: flash failed; give no answer, the image is not whole.
+// PINTLE_CODE_FLASH: flash failed, and the image is not whole. Send the answer all the same: it is no.
 //
 // What the caller promises:
 // The pointers are null or good for what is said above, for as long as the call takes.

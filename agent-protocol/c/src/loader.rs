@@ -150,7 +150,7 @@ pub unsafe extern "C" fn pintle_loader_init(loader: *mut PintleLoader) -> Pintle
 ///
 /// PINTLE_CODE_OK: send the answer. PINTLE_CODE_START: send it, then start the application.
 /// PINTLE_CODE_NOT_FOR_LOADER: another question; take it apart with pintle_ask_decode.
-/// PINTLE_CODE_FLASH: flash failed; give no answer, the image is not whole.
+/// PINTLE_CODE_FLASH: flash failed, and the image is not whole. Send the answer all the same: it is no.
 ///
 /// # Safety
 /// The pointers are null or good for what is said above, for as long as the call takes.
@@ -179,15 +179,17 @@ pub unsafe extern "C" fn pintle_loader_frame(
         // SAFETY: the mark says that pintle_loader_init has written it, and one thread uses it.
         let mut inside = unsafe { loader.cast::<Inside>().read() };
         let answer = inside.loader.handle(&ask, &mut Store(store));
-        // SAFETY: as above. Written whatever came of it: a failed transfer stands where it stopped.
+        // SAFETY: as above. Written whatever came of it: after a fault the next transfer erases.
         unsafe { loader.cast::<Inside>().write(inside) };
-        let Some(answer) = answer.map_err(|_| PintleCode::Flash)? else {
-            return Ok(PintleCode::NotForLoader);
+        let (answer, code) = match answer {
+            Ok(None) => return Ok(PintleCode::NotForLoader),
+            Ok(Some(done @ Answer::Done { .. })) if ask == Ask::Start => (done, PintleCode::Start),
+            Ok(Some(answer)) => (answer, PintleCode::Ok),
+            Err(_) => (Answer::No, PintleCode::Flash),
         };
         // SAFETY: as promised.
         unsafe { answer_out(sequence, &answer, out, out_len) }?;
-        let starts = ask == Ask::Start && matches!(answer, Answer::Done { .. });
-        Ok(if starts { PintleCode::Start } else { PintleCode::Ok })
+        Ok(code)
     })();
     match result {
         Ok(code) | Err(code) => code,

@@ -406,7 +406,7 @@ fn an_image_travels_through_the_loader_and_a_damaged_one_is_not_whole() {
 }
 
 #[test]
-fn the_loader_says_what_is_not_its_own_and_gives_no_answer_when_flash_fails() {
+fn the_loader_says_what_is_not_its_own_and_says_no_when_flash_fails() {
     let mut chip = Chip2::default();
     let mut table = store(&mut chip);
     let mut it = loader();
@@ -419,7 +419,10 @@ fn the_loader_says_what_is_not_its_own_and_gives_no_answer_when_flash_fails() {
     }
     chip.fails = true;
     let data = Ask::Data { offset: 0, bytes: [1, 2, 3, 4].into_iter().collect() };
-    assert_eq!(ask_loader(&mut it, &table, &data), (PintleCode::Flash, None));
+    assert_eq!(ask_loader(&mut it, &table, &data), (PintleCode::Flash, Some(Answer::No)));
+    // It does not go on as if nothing had been.
+    chip.fails = false;
+    assert_eq!(ask_loader(&mut it, &table, &data), (PintleCode::Ok, Some(Answer::No)));
     table.mark = None;
     assert_eq!(ask_loader(&mut it, &table, &data), (PintleCode::Callback, None));
     table.size = 0;

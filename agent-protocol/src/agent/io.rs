@@ -15,7 +15,8 @@
 //! | nothing otherwise | nothing: the wire may be broken, and the image is the right one |
 //!
 //! What does not help is tried again after a minute, then after two, and in the end once an hour, since
-//! it wears the flash; but every minute if the transfer broke off.
+//! it wears the flash; but every minute while nothing answers, or each transfer that breaks off comes
+//! further than the one before.
 
 use super::machine::{Agent, push};
 use super::trial::Millis;
@@ -143,8 +144,12 @@ impl Agent {
 
     pub(super) fn on_io_ended(&mut self, at: &Moment, end: TransferEnd, out: &mut Actions) {
         self.programming = false;
+        let further = matches!(end, TransferEnd::BrokenOff { taken } if taken > self.io_taken);
+        if further {
+            self.repair_pause = REPAIR_PAUSE;
+        }
         self.repair_at = at.now + self.repair_pause;
-        if !matches!(end, TransferEnd::NoAnswer { .. }) {
+        if !further && end != TransferEnd::NoAnswer {
             self.repair_pause = (2 * self.repair_pause).min(REPAIR_PAUSE_MOST);
         }
         self.reset_evidence(at.now);
@@ -154,9 +159,10 @@ impl Agent {
                 self.io_arrived(at, out);
                 None
             }
-            TransferEnd::WrongDigest => Some((Reason::LinkFailed, 0)),
-            TransferEnd::NoAnswer { taken } => Some((Reason::LinkFailed, taken)),
+            TransferEnd::WrongDigest | TransferEnd::NoAnswer => Some((Reason::LinkFailed, 0)),
+            TransferEnd::BrokenOff { taken } => Some((Reason::LinkFailed, taken)),
         };
+        self.io_taken = lost.map_or(0, |(_, taken)| taken);
         // Without a trial the repair comes round again after its pause.
         if let Some((reason, taken)) = lost
             && self.io_on_trial()

@@ -106,6 +106,8 @@ pub struct Agent {
     pub(super) repair_at: Millis,
     /// The pause before the io chip is repaired again.
     pub(super) repair_pause: Millis,
+    /// Bytes that the io chip had taken when the last transfer ended, if it broke off.
+    pub(super) io_taken: u32,
     /// The io chip has taken the image in force since that came into force.
     pub(super) io_took: bool,
     /// Since when the io chip has been seen to run an image that should not run there.
@@ -164,6 +166,7 @@ impl Agent {
             programming: false,
             repair_at: REPAIR_AFTER,
             repair_pause: super::io::REPAIR_PAUSE,
+            io_taken: 0,
             io_took: false,
             stranger_since: None,
             restarting: false,

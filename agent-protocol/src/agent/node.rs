@@ -293,7 +293,7 @@ impl<B: Board> Node<B> {
                     self.sense.hello = None;
                     self.sense.status = None;
                 }
-                None => return Ok(Some(Input::IoEnded(TransferEnd::NoAnswer { taken: 0 }))),
+                None => return Ok(Some(Input::IoEnded(TransferEnd::NoAnswer))),
             },
             Action::Inhibit(on) => {
                 let _ = self.exchange(&Ask::Inhibit(on));

@@ -6,8 +6,8 @@ use crate::checkin::{Ending, Offer, Phase};
 use crate::id::{Chip, Digest};
 use crate::image::Quirk;
 use crate::reason::Reason;
-use crate::sim::AccessPoint;
 use crate::sim::rig::Rig;
+use crate::sim::{AccessPoint, SimFlash, Stale};
 use crate::tell::tell;
 use std::vec::Vec;
 
@@ -164,4 +164,39 @@ fn answers_now_here_now_there_write_little() {
     ));
     assert!(changes > 100, "{changes}");
     assert!(erases <= 6, "{erases}");
+}
+
+#[test]
+fn an_io_chip_whose_flash_fails_is_erased_seldom() {
+    let fault = |flash: &mut SimFlash, what| match what {
+        "a bit that stays clear" => flash.stick(100, 0x10, false),
+        "bits that stay set" => flash.stick(101, 0xff, true),
+        "a sector that says it does not erase" => flash.wear_out(0, Stale::Told),
+        "a sector that does not erase" => flash.wear_out(0, Stale::Silent),
+        _ => unreachable!("no such fault"),
+    };
+    for what in [
+        "a bit that stays clear",
+        "bits that stay set",
+        "a sector that says it does not erase",
+        "a sector that does not erase",
+    ] {
+        let mut rig = commissioned();
+        let io = image(Chip::Io, 1, (1, 1), Quirk::None);
+        let envelope = packed(&rig, Chip::Io, &io, 1);
+        let digest = rig.offer(envelope, Some(&io));
+        fault(rig.board().io.flash_mut(), what);
+        let before = rig.board().io.flash().most_erased();
+        let came = rig.until(4000, |r| super::tests::ended(r, digest).is_some()).unwrap();
+        assert!(came, "{what}: no end");
+        let end = super::tests::ended(&rig, digest).unwrap();
+        assert_eq!(end, (Ending::WentBack, Reason::LinkFailed.code()), "{what}");
+        let first = rig.board().io.flash().most_erased() - before;
+        for _ in 0..DAY {
+            rig.second().unwrap();
+        }
+        let all = rig.board().io.flash().most_erased() - before;
+        tell(format_args!("flash wear: io chip with {what}: {first} erases until told, {all} in a day"));
+        assert!(first <= 10 && (20..=180).contains(&all), "{what}: {first}, {all}");
+    }
 }

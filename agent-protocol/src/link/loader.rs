@@ -59,8 +59,17 @@ impl Loader {
     /// Answers an image question. `None` for questions that are not about images.
     ///
     /// # Errors
-    /// [`FlashFault`] from the store; the image is then not whole.
+    /// [`FlashFault`] from the store; the image is then not whole, and the answer is [`Answer::No`].
     pub fn handle<S: LoaderStore>(&mut self, ask: &Ask, store: &mut S) -> Result<Option<Answer>, FlashFault> {
+        let answer = self.answer(ask, store);
+        if answer.is_err() {
+            // What it holds now is not known: the next transfer erases first.
+            self.state = State::Ready;
+        }
+        answer
+    }
+
+    fn answer<S: LoaderStore>(&mut self, ask: &Ask, store: &mut S) -> Result<Option<Answer>, FlashFault> {
         let answer = match (ask, self.state) {
             (Ask::EnterLoader, _) => Answer::Done { next: 0 },
             (Ask::Begin { size }, _) if *size == 0 || *size > store.room() => Answer::No,

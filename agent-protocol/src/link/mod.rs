@@ -16,4 +16,4 @@ pub use frame::{FRAME_MAX, FrameFault, PAYLOAD_MAX, decode_frame, encode_frame};
 pub use handshake::{Agreement, Speaks, agree, pair_facts};
 pub use loader::{Loader, LoaderStore};
 pub use message::{Answer, Ask, DATA_MAX, Hello, Mode, Status};
-pub use transfer::{RETRIES, Transfer, TransferEnd};
+pub use transfer::{RESTARTS, RETRIES, Transfer, TransferEnd};

@@ -185,6 +185,85 @@ proptest! {
 fn a_wrong_digest_is_never_marked_whole() {
     let (end, store) = run(&[1; 100], Digest([0; 32]), || (true, true, false));
     assert_eq!((end, store.whole), (TransferEnd::WrongDigest, None));
+    assert_eq!(store.programmed, 100 * (u32::from(RESTARTS) + 1));
+}
+
+#[test]
+fn a_loader_that_is_reset_at_any_question_gets_the_image_all_the_same() {
+    let image: Vec<u8> = (0..100u8).collect();
+    let (mut asked, mut at) = (usize::MAX, 0);
+    while at < asked {
+        let (mut loader, mut store) = (Loader::new(), Memory::default());
+        let mut transfer = Transfer::new(100, Digest::of(&image));
+        asked = 0;
+        loop {
+            let piece = transfer.wants().map_or(0..0, |(from, len)| from as usize..from as usize + len);
+            let Some(ask) = transfer.ask(&image[piece]) else { break };
+            if asked == at {
+                loader = Loader::new();
+            }
+            asked += 1;
+            transfer.answered(&loader.handle(&ask, &mut store).unwrap().unwrap());
+        }
+        assert_eq!(transfer.ended(), Some(TransferEnd::Taken), "reset before question {at}");
+        assert_eq!(store.whole, Some((100, Digest::of(&image))));
+        at += 1;
+    }
+    // Eleven questions, and the last time none of them was disturbed.
+    assert_eq!(at, 12);
+}
+
+/// A transfer to a chip that answers as `answer` says. Its end, and how often it was asked to begin.
+fn against(size: u32, mut answer: impl FnMut(&Ask) -> Option<Answer>) -> (TransferEnd, u32) {
+    let mut transfer = Transfer::new(size, Digest([0; 32]));
+    let (mut asked, mut begun, mut before) = (0, 0, None);
+    loop {
+        let piece = vec![0; transfer.wants().map_or(0, |(_, len)| len)];
+        let Some(ask) = transfer.ask(&piece) else { break };
+        begun += u32::from(matches!(ask, Ask::Begin { .. }) && before != Some(Ask::Begin { size }));
+        before = Some(ask.clone());
+        asked += 1;
+        assert!(asked <= (u32::from(RESTARTS) + 1) * u32::from(RETRIES) * (size + 8), "no end");
+        if let Some(said) = answer(&ask) {
+            transfer.answered(&said);
+        }
+    }
+    (transfer.ended().unwrap(), begun)
+}
+
+#[test]
+fn a_chip_that_always_fails_at_one_question_is_begun_with_a_few_times_only() {
+    let most = u32::from(RESTARTS) + 1;
+    let done = |ask: &Ask| match ask {
+        Ask::Data { offset, bytes } => Answer::Done { next: offset + bytes.len() as u32 },
+        Ask::Finish => Answer::Done { next: 100 },
+        _ => Answer::Done { next: 0 },
+    };
+    let at =
+        |fails: fn(&Ask) -> bool| against(100, |ask| Some(if fails(ask) { Answer::No } else { done(ask) }));
+    let broken = |taken| (TransferEnd::BrokenOff { taken }, most);
+    assert_eq!(at(|ask| matches!(ask, Ask::Begin { .. })), broken(0));
+    assert_eq!(at(|ask| matches!(ask, Ask::Digest { half: 0, .. })), broken(0));
+    assert_eq!(at(|ask| matches!(ask, Ask::Digest { half: 1, .. })), broken(0));
+    assert_eq!(at(|ask| matches!(ask, Ask::Data { offset: 60, .. })), broken(60));
+    assert_eq!(at(|ask| *ask == Ask::Finish), (TransferEnd::WrongDigest, most));
+    assert_eq!(at(|ask| *ask == Ask::Start), broken(100));
+    // It answers, and never enters its loader: nothing has been erased.
+    assert_eq!(at(|ask| *ask == Ask::EnterLoader), (TransferEnd::NoAnswer, 0));
+    // It says each time that it stands where it stood before, or behind that.
+    let stands = |next| {
+        move |ask: &Ask| {
+            Some(match ask {
+                Ask::Data { offset: 60, .. } => Answer::Done { next },
+                _ => done(ask),
+            })
+        }
+    };
+    assert_eq!(against(100, stands(60)), (TransferEnd::BrokenOff { taken: 60 }, 1));
+    assert_eq!(against(100, stands(40)), broken(60));
+    // It falls silent.
+    let silent = |ask: &Ask| (*ask != Ask::Finish).then(|| done(ask));
+    assert_eq!(against(100, silent), (TransferEnd::BrokenOff { taken: 100 }, 1));
 }
 
 #[test]
@@ -194,7 +273,7 @@ fn a_dead_link_ends_after_bounded_tries() {
         tries += 1;
         (false, false, false)
     });
-    assert_eq!(end, TransferEnd::NoAnswer { taken: 0 });
+    assert_eq!(end, TransferEnd::NoAnswer);
     assert_eq!(tries, u32::from(RETRIES));
 }
 
@@ -202,8 +281,27 @@ fn a_dead_link_ends_after_bounded_tries() {
 fn an_image_larger_than_the_room_is_refused_and_ends() {
     let image = vec![1; 5000];
     let (end, store) = run(&image, Digest::of(&image), || (true, true, false));
-    assert_eq!(end, TransferEnd::NoAnswer { taken: 0 });
+    assert_eq!(end, TransferEnd::BrokenOff { taken: 0 });
     assert_eq!(store.whole, None);
+}
+
+proptest! {
+    #[test]
+    fn whatever_the_chip_answers_there_is_an_end_and_few_beginnings(
+        size in 1u32..200,
+        said in proptest::collection::vec((0u8..8, 0u32..250), 1..40),
+    ) {
+        let mut said = said.into_iter().cycle();
+        let (_, begun) = against(size, |ask| match (said.next()?, ask) {
+            ((0, _), _) => Some(Answer::No),
+            ((1, _), _) => None,
+            ((2, next), _) => Some(Answer::Done { next }),
+            ((3, _), _) => Some(Answer::Status(status())),
+            (_, Ask::Data { offset, bytes }) => Some(Answer::Done { next: offset + bytes.len() as u32 }),
+            _ => Some(Answer::Done { next: 0 }),
+        });
+        prop_assert!(begun <= u32::from(RESTARTS) + 1);
+    }
 }
 
 #[test]

@@ -3,8 +3,13 @@
 //!
 //! ```text
 //! Entering -> Beginning -> Digest 0 -> Digest 1 -> Sending ... -> Finishing -> Starting -> End(Taken)
-//!     any state --retries spent--> End(NoAnswer)    Finishing --digest differs--> End(WrongDigest)
+//!     Entering --tries spent--> End(NoAnswer)     any later state --tries spent--> End(BrokenOff)
+//!     any later state --no, or less taken than before--> Entering, and after two of these an end:
+//!         Finishing --no--> End(WrongDigest)     any other --no--> End(BrokenOff)
 //! ```
+//!
+//! A loader that was reset says *no* to finish just as one that measured another digest does: only when
+//! it says so again after a new beginning has the digest been heard to differ.
 
 use super::message::{Answer, Ask, DATA_MAX};
 use crate::id::Digest;
@@ -12,6 +17,9 @@ use heapless::Vec;
 
 /// How often one question is repeated before the transfer gives up.
 pub const RETRIES: u16 = 200;
+/// How often one transfer begins again: each time erases flash, and may do so for ever on a chip that
+/// is wearing out.
+pub const RESTARTS: u8 = 2;
 
 /// How a transfer ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -20,8 +28,11 @@ pub enum TransferEnd {
     Taken,
     /// The io chip measured another digest.
     WrongDigest,
-    /// The io chip stopped answering, with this many bytes taken.
-    NoAnswer {
+    /// The io chip answered nothing at all: it has been asked for nothing that wears its flash.
+    NoAnswer,
+    /// The io chip answered at first. Then it did so no more, lost its place too often, has no room
+    /// for the image, or its flash fails.
+    BrokenOff {
         /// Bytes that it had taken.
         taken: u32,
     },
@@ -45,12 +56,13 @@ pub struct Transfer {
     digest: Digest,
     state: State,
     tries: u16,
+    restarts: u8,
 }
 
 impl Transfer {
     /// Starts a transfer of `size` bytes whose SHA-256 is `digest`.
     pub const fn new(size: u32, digest: Digest) -> Self {
-        Self { size, digest, state: State::Entering, tries: 0 }
+        Self { size, digest, state: State::Entering, tries: 0, restarts: 0 }
     }
 
     /// How it ended, if it has.
@@ -73,13 +85,11 @@ impl Transfer {
     /// the transfer has ended, or the piece is not the one wanted.
     pub fn ask(&mut self, piece: &[u8]) -> Option<Ask> {
         if self.tries >= RETRIES {
-            let taken = match self.state {
-                State::Sending { next } => next,
-                State::Finishing | State::Starting => self.size,
-                State::Entering | State::Beginning | State::Digest(_) => 0,
+            self.state = match self.state {
                 State::Ended(_) => return None,
+                State::Entering if self.restarts == 0 => State::Ended(TransferEnd::NoAnswer),
+                _ => self.broken_off(),
             };
-            self.state = State::Ended(TransferEnd::NoAnswer { taken });
             return None;
         }
         self.tries += 1;
@@ -109,6 +119,9 @@ impl Transfer {
             (State::Entering, Answer::Done { .. }) => State::Beginning,
             (State::Beginning, Answer::Done { .. }) => State::Digest(0),
             (State::Digest(0), Answer::Done { .. }) => State::Digest(1),
+            (State::Sending { next: before }, Answer::Done { next }) if *next < before => self.again(),
+            // Still the same piece: that spends a try.
+            (State::Sending { next: before }, Answer::Done { next }) if *next == before => return,
             (State::Digest(_) | State::Sending { .. }, Answer::Done { next }) => {
                 if *next >= self.size {
                     State::Finishing
@@ -117,18 +130,42 @@ impl Transfer {
                 }
             }
             (State::Finishing, Answer::Done { .. }) => State::Starting,
-            (State::Finishing, Answer::No) => State::Ended(TransferEnd::WrongDigest),
             (State::Starting, Answer::Done { .. }) => State::Ended(TransferEnd::Taken),
-            // The loader lost its place, for instance by a reset: begin again.
-            (State::Digest(_) | State::Sending { .. } | State::Starting, Answer::No) => State::Entering,
-            (State::Entering | State::Beginning, Answer::No)
+            // It lost its place, for instance by a reset; or its flash fails.
+            (
+                State::Beginning
+                | State::Digest(_)
+                | State::Sending { .. }
+                | State::Finishing
+                | State::Starting,
+                Answer::No,
+            ) => self.again(),
+            (State::Entering, Answer::No)
             | (_, Answer::Hello(_) | Answer::Status(_))
             | (State::Ended(_), Answer::Done { .. } | Answer::No) => return,
         };
-        // Starting over spends a try, so that a loader that always says no cannot keep us for ever.
-        if next != State::Entering {
-            self.tries = 0;
-        }
+        self.tries = 0;
         self.state = next;
+    }
+
+    /// The state that follows when it has to begin again.
+    fn again(&mut self) -> State {
+        if self.restarts < RESTARTS {
+            self.restarts += 1;
+            State::Entering
+        } else if self.state == State::Finishing {
+            State::Ended(TransferEnd::WrongDigest)
+        } else {
+            self.broken_off()
+        }
+    }
+
+    const fn broken_off(&self) -> State {
+        let taken = match self.state {
+            State::Sending { next } => next,
+            State::Finishing | State::Starting => self.size,
+            State::Entering | State::Beginning | State::Digest(_) | State::Ended(_) => 0,
+        };
+        State::Ended(TransferEnd::BrokenOff { taken })
     }
 }

@@ -235,8 +235,11 @@ impl IoChip {
                         digest: [0; 8],
                     }));
                 }
-                // Flash that fails, or power that goes: no answer.
-                let said = loader.handle(ask, &mut self.flash).ok()??;
+                let said = match loader.handle(ask, &mut self.flash) {
+                    Ok(said) => said?,
+                    Err(FlashFault::PowerLost) => return None,
+                    Err(_) => Answer::No,
+                };
                 if *ask == Ask::Start && matches!(said, Answer::Done { .. }) {
                     self.power_on();
                 }

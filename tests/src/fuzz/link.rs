@@ -61,7 +61,10 @@ impl Chip {
         let (kind, sequence, payload) = decode_frame(frame).ok()?;
         let ask = Ask::decode(kind, payload)?;
         let answer = match &mut self.loader {
-            Some(loader) => loader.handle(&ask, &mut self.store).ok()??,
+            Some(loader) => match loader.handle(&ask, &mut self.store) {
+                Ok(answer) => answer?,
+                Err(_) => Answer::No,
+            },
             None if ask == Ask::EnterLoader => {
                 self.loader = Some(Loader::new());
                 Answer::Done { next: 0 }

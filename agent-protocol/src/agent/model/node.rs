@@ -234,7 +234,7 @@ impl State {
         }
         let end = match (event, self.world.wire) {
             _ if event.takes() < TICK => return Ok(()),
-            (_, false) => TransferEnd::NoAnswer { taken: 0 },
+            (_, false) => TransferEnd::NoAnswer,
             (Event::Spoilt, true) => TransferEnd::WrongDigest,
             (_, true) => {
                 self.world.io = content;

@@ -6,7 +6,7 @@
 
 use pintle_protocol::board::FlashFault;
 use pintle_protocol::id::Digest;
-use pintle_protocol::link::{Ask, FRAME_MAX, Loader, LoaderStore, decode_frame, encode_frame};
+use pintle_protocol::link::{Answer, Ask, FRAME_MAX, Loader, LoaderStore, decode_frame, encode_frame};
 use size_probe::{get, get_all, set, set_all};
 
 struct Chip;
@@ -52,7 +52,7 @@ fn answer(loader: &mut Loader) -> Option<()> {
     let mut frame = [0; FRAME_MAX];
     get_all(&mut frame);
     let (kind, sequence, payload) = decode_frame(&frame).ok()?;
-    let said = loader.handle(&Ask::decode(kind, payload)?, &mut Chip).ok()??;
+    let said = loader.handle(&Ask::decode(kind, payload)?, &mut Chip).unwrap_or(Some(Answer::No))?;
     let (kind, payload) = said.encode();
     let len = encode_frame(kind, sequence, &payload, &mut frame)?;
     set_all(frame.get(..len)?);
