@@ -339,9 +339,9 @@ impl Agent {
 
     /// Whether the io chip runs the image in force and goes by the bundle in force.
     pub(super) fn io_is_right(&self, at: &Moment) -> bool {
-        let image = self.record.io.current();
-        at.sense.hello.is_some_and(|h| image.is_some_and(|i| i.digest.0.starts_with(&h.digest)))
-            && at.sense.status.is_some_and(|s| s.settings == self.bundle.sum())
+        let (Some(hello), Some(status)) = (&at.sense.hello, &at.sense.status) else { return false };
+        let image = self.record.io.current_ref();
+        image.is_some_and(|i| i.digest.0.starts_with(&hello.digest)) && status.settings == self.bundle.sum()
     }
 
     fn tick(&mut self, at: &Moment, scratch: &mut Scratch, out: &mut Actions) {

@@ -38,6 +38,8 @@ mod resume_tests;
 mod room_tests;
 mod servers;
 mod storage;
+#[cfg(all(test, feature = "sim"))]
+mod storage_tests;
 mod take;
 mod talk;
 #[cfg(all(test, feature = "author", feature = "sim"))]

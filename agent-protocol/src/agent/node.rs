@@ -203,16 +203,16 @@ impl<B: Board> Node<B> {
             Input::Answered(body) => body,
             _ => &[],
         };
-        let (mut actions, mut next) = (Actions::new(), Actions::new());
-        self.ask_agent(now, &input, &mut actions);
+        let (mut actions, mut next) = (&mut Actions::new(), &mut Actions::new());
+        self.ask_agent(now, &input, actions);
         while !actions.is_empty() {
             next.clear();
-            for action in &actions {
+            for action in &*actions {
                 match self.perform(now, action, body)? {
                     None => {}
                     Some(input) => {
                         next.clear();
-                        self.ask_agent(now, &input, &mut next);
+                        self.ask_agent(now, &input, next);
                         if input == Input::SaveFailed {
                             break;
                         }

@@ -11,6 +11,10 @@ use sha2::{Digest as _, Sha256};
 const PAGE: usize = 256;
 /// Bytes read and hashed at a time.
 const PIECE: usize = 1024;
+/// Words between two places where a note can begin.
+const PLACE: usize = NOTE_ALIGN / 4;
+/// The first bytes of a note, as a word in memory.
+const MAGIC_WORD: u32 = u32::from_ne_bytes([MAGIC[0], MAGIC[1], MAGIC[2], MAGIC[3]]);
 const CRC: crc::Crc<u32> = crc::Crc::<u32>::new(&crc::CRC_32_ISO_HDLC);
 
 /// Erases the sectors that `size` bytes from `address` touch.
@@ -27,7 +31,11 @@ pub(super) fn store<F: Flash>(flash: &mut F, address: u32, bytes: &[u8]) -> Resu
     let mut at = address;
     let mut back = [0u32; PAGE / 4];
     let back = bytemuck::bytes_of_mut(&mut back);
-    for chunk in bytes.chunks(PAGE) {
+    let mut left = bytes;
+    while let Some((chunk, more)) = left.split_at_checked(PAGE.min(left.len()))
+        && !chunk.is_empty()
+    {
+        left = more;
         let (words, rest) = chunk.as_chunks::<4>();
         if !words.is_empty() {
             flash.program(at, words.as_flattened())?;
@@ -49,13 +57,17 @@ pub(super) fn store<F: Flash>(flash: &mut F, address: u32, bytes: &[u8]) -> Resu
     Ok(())
 }
 
-/// Whether two slices hold the same. Word by word, if they lie so that words can be read: whole images pass through
-/// here.
+/// Whether two slices hold the same. Four words at a time, if they lie so that words can be read: whole images pass
+/// through here.
 fn same(a: &[u8], b: &[u8]) -> bool {
-    match (bytemuck::try_cast_slice::<u8, u32>(a), bytemuck::try_cast_slice::<u8, u32>(b)) {
-        (Ok(a), Ok(b)) => a.len() == b.len() && a.iter().zip(b).all(|(a, b)| a == b),
-        (Ok(_) | Err(_), _) => a == b,
-    }
+    let (Ok(a), Ok(b)) = (bytemuck::try_cast_slice::<u8, u32>(a), bytemuck::try_cast_slice::<u8, u32>(b))
+    else {
+        return a == b;
+    };
+    let ((a, a_rest), (b, b_rest)) = (a.as_chunks(), b.as_chunks());
+    let equal =
+        |([a, b, c, d], [e, f, g, h]): (&[u32; 4], &[u32; 4])| (a ^ e) | (b ^ f) | (c ^ g) | (d ^ h) == 0;
+    a.len() == b.len() && a.iter().zip(b).all(equal) && a_rest == b_rest
 }
 
 /// Hashes `size` bytes from `address`, and finds the image note among them.
@@ -64,29 +76,35 @@ pub(super) fn measure<F: Flash>(flash: &mut F, address: u32, size: u32) -> Resul
     let mut hash = Sha256::new();
     let mut note_at = None;
     let mut notes = 0u32;
-    let mut page = [0u32; PIECE / 4];
-    let page = bytemuck::bytes_of_mut(&mut page);
+    let mut words = [0u32; PIECE / 4];
     let mut at = 0;
     while at < size {
         let len = (PIECE as u32).min(size - at);
-        let part = page.get_mut(..len as usize).unwrap_or_default();
+        let part = bytemuck::bytes_of_mut(&mut words).get_mut(..len as usize).unwrap_or_default();
         flash.read(address + at, part)?;
         hash.update(&*part);
-        let end = at + len;
-        let (chunks, rest) = part.as_chunks::<NOTE_ALIGN>();
-        for piece in chunks {
-            // The first byte alone tells nearly always that it is none.
-            if piece.first() == MAGIC.first() && piece.starts_with(&MAGIC) {
-                notes += 1;
-                note_at = Some(at);
-            }
-            at += NOTE_ALIGN as u32;
-        }
-        if rest.starts_with(&MAGIC) {
+        if part.as_chunks::<NOTE_ALIGN>().1.starts_with(&MAGIC) {
             notes += 1;
-            note_at = Some(at);
         }
-        at = end;
+        let places = words.as_chunks::<PLACE>().0.get(..len as usize / NOTE_ALIGN).unwrap_or_default();
+        let mut look = |n: usize, places: &[[u32; PLACE]]| {
+            for (n, place) in (n..).zip(places) {
+                if bytemuck::bytes_of(place).starts_with(&MAGIC) {
+                    notes += 1;
+                    note_at = Some(at + (n * NOTE_ALIGN) as u32);
+                }
+            }
+        };
+        let (fours, last) = places.as_chunks();
+        for (n, four) in fours.iter().enumerate() {
+            let [[a, ..], [b, ..], [c, ..], [d, ..]] = *four;
+            // The first words alone tell nearly always that there is none.
+            if a == MAGIC_WORD || b == MAGIC_WORD || c == MAGIC_WORD || d == MAGIC_WORD {
+                look(4 * n, four);
+            }
+        }
+        look(4 * fours.len(), last);
+        at += len;
     }
     let note = match (notes, note_at) {
         (1, Some(found)) if found + NOTE_LEN as u32 <= size => {

@@ -150,6 +150,14 @@ impl<T: Copy> Pair<T> {
         self.get(self.active)
     }
 
+    /// What counts, where it lies.
+    pub const fn current_ref(&self) -> Option<&T> {
+        match self.active {
+            Slot::A => self.a.as_ref(),
+            Slot::B => self.b.as_ref(),
+        }
+    }
+
     /// Puts something into `slot`.
     pub fn put(&mut self, slot: Slot, value: Option<T>) {
         match slot {

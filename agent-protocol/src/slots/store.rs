@@ -179,10 +179,10 @@ fn put<F: Flash>(flash: &mut F, sector: u32, bytes: &[u8]) -> Result<(), FlashFa
 }
 
 fn is_blank<F: Flash>(flash: &mut F, address: u32, len: usize) -> Result<bool, FlashFault> {
-    let mut chunk = [0u8; 256];
+    let mut words = [0u32; 64];
     for n in 0..len / 256 {
-        flash.read(address + (n * 256) as u32, &mut chunk)?;
-        if chunk.iter().any(|b| *b != 0xff) {
+        flash.read(address + (n * 256) as u32, bytemuck::bytes_of_mut(&mut words))?;
+        if words.iter().any(|word| *word != u32::MAX) {
             return Ok(false);
         }
     }
