@@ -87,7 +87,8 @@ pub extern "C" fn pintle_node_align() -> usize {
 }
 
 /// Starts a node from what is in its flash, or on a new board from its starter card. Call once
-/// after every start of the chip; it counts the start. Needs about 64 KiB of stack.
+/// after every start of the chip; it counts the start. Needs 16 KiB of stack, and what the callbacks need, if the
+/// library is built for size; without optimisation far more.
 ///
 /// The table is copied. The memory belongs to the node until pintle_node_end; there must be no node
 /// in it yet. On anything but PINTLE_CODE_OK there is none, and *node is null.
@@ -227,7 +228,7 @@ pub(crate) fn flash_code(fault: FlashFault) -> (PintleCode, u32) {
 }
 
 /// One turn of a node: it looks at the door, takes the event, and does what is to be done, through
-/// the callbacks. Call at least once a second. Needs about 24 KiB of stack, and what the callbacks need.
+/// the callbacks. Call at least once a second. Needs the same stack as pintle_node_init.
 ///
 /// now_ms: milliseconds since the start of the chip; never less than in the call before.
 /// event: what the radio reports; null for nothing.
