@@ -50,8 +50,8 @@ mod tests {
     #[test]
     fn it_lists_what_is_understood_and_not_refused_for_every_part() {
         let refused = |c: &Command| NODE_COMPONENTS.iter().all(|part| cannot(*part).contains(c));
-        // Without a clock the one never holds; no update runs the section in which the other may stand.
-        let never = [Command::UseBefore, Command::Invoke];
+        // No update runs the section in which it may stand.
+        let never = [Command::Invoke];
         let listed: Vec<_> =
             Command::ALL.iter().copied().filter(|c| !refused(c) && !never.contains(c)).collect();
         assert_eq!(CAPABILITIES.commands, listed);

@@ -15,8 +15,8 @@
 //! | nothing otherwise | nothing: the wire may be broken, and the image is the right one |
 //!
 //! What does not help is tried again after a minute, then after two, and in the end once an hour, since
-//! it wears the flash; but every minute while nothing answers, or each transfer that breaks off comes
-//! further than the one before.
+//! it wears the flash; but every minute while nothing answers, or a transfer that breaks off came further
+//! than all before.
 
 use super::machine::{Agent, push};
 use super::trial::Millis;
@@ -81,8 +81,9 @@ impl Agent {
         }
         let mut stranger = false;
         let needed = match at.sense.hello {
-            Some(hello) if want.digest.0.starts_with(&hello.digest) => {
+            Some(hello) if hello.runs(&want.digest) => {
                 self.repair_pause = REPAIR_PAUSE;
+                self.io_taken = 0;
                 self.io_arrived(at, out);
                 false
             }
@@ -144,8 +145,14 @@ impl Agent {
 
     pub(super) fn on_io_ended(&mut self, at: &Moment, end: TransferEnd, out: &mut Actions) {
         self.programming = false;
-        let further = matches!(end, TransferEnd::BrokenOff { taken } if taken > self.io_taken);
+        let (lost, taken) = match end {
+            TransferEnd::Taken => (false, 0),
+            TransferEnd::WrongDigest | TransferEnd::NoAnswer => (true, 0),
+            TransferEnd::BrokenOff { taken } => (true, taken),
+        };
+        let further = taken > self.io_taken;
         if further {
+            self.io_taken = taken;
             self.repair_pause = REPAIR_PAUSE;
         }
         self.repair_at = at.now + self.repair_pause;
@@ -153,21 +160,13 @@ impl Agent {
             self.repair_pause = (2 * self.repair_pause).min(REPAIR_PAUSE_MOST);
         }
         self.reset_evidence(at.now);
-        let lost = match end {
-            TransferEnd::Taken => {
-                self.io_took = true;
-                self.io_arrived(at, out);
-                None
-            }
-            TransferEnd::WrongDigest | TransferEnd::NoAnswer => Some((Reason::LinkFailed, 0)),
-            TransferEnd::BrokenOff { taken } => Some((Reason::LinkFailed, taken)),
-        };
-        self.io_taken = lost.map_or(0, |(_, taken)| taken);
+        if end == TransferEnd::Taken {
+            self.io_took = true;
+            self.io_arrived(at, out);
+        }
         // Without a trial the repair comes round again after its pause.
-        if let Some((reason, taken)) = lost
-            && self.io_on_trial()
-        {
-            self.go_back(reason, taken, at, out);
+        if lost && self.io_on_trial() {
+            self.go_back(Reason::LinkFailed, taken, at, out);
         }
     }
 }

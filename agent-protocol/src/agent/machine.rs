@@ -106,7 +106,7 @@ pub struct Agent {
     pub(super) repair_at: Millis,
     /// The pause before the io chip is repaired again.
     pub(super) repair_pause: Millis,
-    /// Bytes that the io chip had taken when the last transfer ended, if it broke off.
+    /// The most bytes that the io chip had taken when a transfer of the image in force broke off.
     pub(super) io_taken: u32,
     /// The io chip has taken the image in force since that came into force.
     pub(super) io_took: bool,
@@ -341,7 +341,7 @@ impl Agent {
     pub(super) fn io_is_right(&self, at: &Moment) -> bool {
         let (Some(hello), Some(status)) = (&at.sense.hello, &at.sense.status) else { return false };
         let image = self.record.io.current_ref();
-        image.is_some_and(|i| i.digest.0.starts_with(&hello.digest)) && status.settings == self.bundle.sum()
+        image.is_some_and(|i| hello.runs(&i.digest)) && status.settings == self.bundle.sum()
     }
 
     fn tick(&mut self, at: &Moment, scratch: &mut Scratch, out: &mut Actions) {
@@ -394,7 +394,7 @@ impl Agent {
         push(out, Action::Save);
         match trial.change.part {
             Part::Io => {
-                self.io_took = false;
+                (self.io_took, self.io_taken) = (false, 0);
                 self.repair_at = at.now;
                 self.reset_evidence(at.now);
             }
@@ -410,7 +410,7 @@ impl Agent {
                 push(out, Action::Restart);
             }
             Part::Io => {
-                self.io_took = false;
+                (self.io_took, self.io_taken) = (false, 0);
                 self.programming = true;
                 push(out, Action::ProgramIo(self.record.io.active));
             }

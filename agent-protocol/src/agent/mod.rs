@@ -17,6 +17,8 @@
 mod boot;
 mod capability;
 #[cfg(all(test, feature = "author", feature = "sim"))]
+mod content_tests;
+#[cfg(all(test, feature = "author", feature = "sim"))]
 mod found_tests;
 #[cfg(all(test, feature = "author", feature = "sim"))]
 mod hardship;

@@ -134,14 +134,12 @@ pub(super) enum Fetch {
 /// Commands of an update that a node cannot carry out for a component: there is no staging area
 /// to copy from, images are too large to stand in a manifest, and what is small comes in it. Nor is there anybody
 /// to ask for leave before anything is fetched: a door's own setting says who has to agree, and the interlock asks.
+/// Nor is there a clock that could be trusted.
 pub(super) const fn cannot(component: Component) -> &'static [Command] {
+    use Command::{CheckContent, Copy, Fetch, UpdateAuthorized, UseBefore, Write};
     match component {
-        Component::Chip(_) => {
-            &[Command::Write, Command::Copy, Command::CheckContent, Command::UpdateAuthorized]
-        }
-        Component::Conf | Component::Keys => {
-            &[Command::Fetch, Command::Copy, Command::CheckContent, Command::UpdateAuthorized]
-        }
+        Component::Chip(_) => &[Write, Copy, CheckContent, UpdateAuthorized, UseBefore],
+        Component::Conf | Component::Keys => &[Fetch, Copy, CheckContent, UpdateAuthorized, UseBefore],
     }
 }
 
@@ -547,6 +545,14 @@ impl Agent {
     #[inline(never)]
     fn stage(&mut self, job: &Job, manifest: &Manifest<'_>) -> Result<(), Stop> {
         let Some((size, measured)) = job.measured else { return Err((Reason::EnvelopeBroken, 0)) };
+        // A condition that is not met inside an alternative ends nothing, and one that is left out is not there. So
+        // this is asked once more, of what goes into force.
+        if !job.run.is_meant_here(manifest, 0) {
+            return Err((Reason::ClassOther, 0));
+        }
+        if job.run.parameters(0).digest != Some(measured.digest) {
+            return Err((Reason::PayloadWrong, 0));
+        }
         match Component::from(job.change.part) {
             Component::Chip(chip) => {
                 let note = measured.note.ok_or((Reason::NoteBroken, 0))?;

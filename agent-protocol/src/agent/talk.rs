@@ -240,7 +240,7 @@ impl Agent {
             Phase::Idle => None,
         };
         let io = at.sense.hello.and_then(|h| {
-            let stored = self.record.io.current().filter(|i| i.digest.0.starts_with(&h.digest));
+            let stored = self.record.io.current().filter(|i| h.runs(&i.digest));
             stored.map(|i| running(&i, &self.record.io))
         });
         CheckIn {

@@ -4,10 +4,10 @@
 use super::tests::{asks_consent, bundle, commissioned, image, packed, sealed};
 use crate::checkin::{Ending, Offer, Phase};
 use crate::id::{Chip, Digest};
-use crate::image::Quirk;
+use crate::image::{ImageNote, Quirk};
 use crate::reason::Reason;
 use crate::sim::rig::Rig;
-use crate::sim::{AccessPoint, SimFlash, Stale};
+use crate::sim::{AccessPoint, Chance, SimFlash, Stale, sample};
 use crate::tell::tell;
 use std::vec::Vec;
 
@@ -199,4 +199,33 @@ fn an_io_chip_whose_flash_fails_is_erased_seldom() {
         tell(format_args!("flash wear: io chip with {what}: {first} erases until told, {all} in a day"));
         assert!(first <= 10 && (20..=180).contains(&all), "{what}: {first}, {all}");
     }
+}
+
+#[test]
+fn an_io_chip_that_resets_again_and_again_is_erased_seldom() {
+    // Images that need eight seconds; the chip is never up for so long. How far it comes is by chance.
+    let large = |minor| {
+        sample::image(&ImageNote::find(&image(Chip::Io, minor, (1, 1), Quirk::None)).unwrap(), 60_000)
+    };
+    let mut rig = super::tests::commissioned_with(&large(0));
+    let io = large(1);
+    let envelope = packed(&rig, Chip::Io, &io, 1);
+    rig.offer(envelope, Some(&io));
+    let before = rig.board().io.flash().most_erased();
+    let mut chance = Chance::new(7, "resets");
+    let (mut left, mut transfers, mut was) = (3, 0, false);
+    for _ in 0..DAY {
+        rig.second().unwrap();
+        let programs = rig.node.as_ref().is_some_and(|n| n.programs_io());
+        transfers += u32::from(programs && !was);
+        was = programs;
+        left -= u32::from(programs);
+        if left == 0 {
+            rig.board().io.power_on();
+            left = 1 + chance.below(6);
+        }
+    }
+    let erases = rig.board().io.flash().most_erased() - before;
+    tell(format_args!("flash wear: io chip that resets: {transfers} transfers and {erases} erases in a day"));
+    assert!((20..=60).contains(&transfers) && erases <= 180, "{transfers}, {erases}");
 }

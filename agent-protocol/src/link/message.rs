@@ -3,6 +3,7 @@
 //! Numbers are little-endian. Layouts stand with each variant.
 
 use crate::checkin::Position;
+use crate::id::Digest;
 use crate::version::{ActuationProfile, LinkRange, Version};
 use heapless::Vec;
 
@@ -32,6 +33,13 @@ pub struct Hello {
     /// First eight bytes of its application's digest, as its loader measured it; all zero
     /// while there is no whole image.
     pub digest: [u8; 8],
+}
+
+impl Hello {
+    /// Whether the image with this digest runs. It does not while the chip is in its loader, which may have it.
+    pub fn runs(&self, image: &Digest) -> bool {
+        self.mode == Mode::Application && image.0.starts_with(&self.digest)
+    }
 }
 
 /// What the io chip sees of the door.

@@ -4,8 +4,8 @@
 //! ```text
 //! Entering -> Beginning -> Digest 0 -> Digest 1 -> Sending ... -> Finishing -> Starting -> End(Taken)
 //!     Entering --tries spent--> End(NoAnswer)     any later state --tries spent--> End(BrokenOff)
-//!     any later state --no, or less taken than before--> Entering, and after two of these an end:
-//!         Finishing --no--> End(WrongDigest)     any other --no--> End(BrokenOff)
+//!     any later state --no, or less taken than before--> Entering, and after two of these End(BrokenOff)
+//!     Finishing --no for the second time--> End(WrongDigest)
 //! ```
 //!
 //! A loader that was reset says *no* to finish just as one that measured another digest does: only when
@@ -57,12 +57,14 @@ pub struct Transfer {
     state: State,
     tries: u16,
     restarts: u8,
+    /// It has said no to finish.
+    differed: bool,
 }
 
 impl Transfer {
     /// Starts a transfer of `size` bytes whose SHA-256 is `digest`.
     pub const fn new(size: u32, digest: Digest) -> Self {
-        Self { size, digest, state: State::Entering, tries: 0, restarts: 0 }
+        Self { size, digest, state: State::Entering, tries: 0, restarts: 0, differed: false }
     }
 
     /// How it ended, if it has.
@@ -150,11 +152,14 @@ impl Transfer {
 
     /// The state that follows when it has to begin again.
     fn again(&mut self) -> State {
+        let finishing = self.state == State::Finishing;
+        if finishing && self.differed {
+            return State::Ended(TransferEnd::WrongDigest);
+        }
+        self.differed |= finishing;
         if self.restarts < RESTARTS {
             self.restarts += 1;
             State::Entering
-        } else if self.state == State::Finishing {
-            State::Ended(TransferEnd::WrongDigest)
         } else {
             self.broken_off()
         }

@@ -64,6 +64,13 @@ enum Runs {
     Application { note: ImageNote, digest: Digest, seconds: u32 },
 }
 
+/// What a hello tells of a digest.
+fn short(digest: Digest) -> [u8; 8] {
+    let mut short = [0; 8];
+    short.copy_from_slice(&digest.0[..8]);
+    short
+}
+
 /// A virtual io chip with its relay.
 #[derive(Clone, Debug)]
 pub struct IoChip {
@@ -123,6 +130,12 @@ impl IoChip {
     }
 
     fn application(&self) -> Option<Runs> {
+        let (digest, note) = self.whole()?;
+        Some(Runs::Application { note, digest, seconds: 0 })
+    }
+
+    /// The image that is marked whole, and is.
+    fn whole(&self) -> Option<(Digest, ImageNote)> {
         let size = u32::from_le_bytes(self.flash.0.peek(MARK, 4).try_into().ok()?);
         let digest = Digest::from_slice(&self.flash.0.peek(MARK + 4, 32))?;
         if size > ROOM {
@@ -130,7 +143,7 @@ impl IoChip {
         }
         let image = self.flash.0.peek(0, size);
         let note = ImageNote::find(&image).ok()?;
-        (Digest::of(&image) == digest).then_some(Runs::Application { note, digest, seconds: 0 })
+        (Digest::of(&image) == digest).then_some((digest, note))
     }
 
     /// Its flash, to cut power or wear it out.
@@ -227,12 +240,14 @@ impl IoChip {
         match &mut self.runs {
             Runs::Loader(loader) => {
                 if let Ask::Hello { .. } = ask {
+                    // It says so too while it does not run it.
+                    let whole = self.whole();
                     return Some(Answer::Hello(Hello {
                         mode: Mode::Loader,
                         version: crate::version::Version::default(),
                         link: crate::version::LinkRange { oldest: 0, newest: 0 },
                         profile: crate::version::ActuationProfile { id: 0, version: 0 },
-                        digest: [0; 8],
+                        digest: whole.map_or([0; 8], |(digest, _)| short(digest)),
                     }));
                 }
                 let said = match loader.handle(ask, &mut self.flash) {
@@ -250,17 +265,13 @@ impl IoChip {
             }
             Runs::Application { seconds, .. } if *seconds < START_SECONDS => None,
             Runs::Application { note, digest, .. } => match ask {
-                Ask::Hello { .. } => {
-                    let mut short = [0; 8];
-                    short.copy_from_slice(&digest.0[..8]);
-                    Some(Answer::Hello(Hello {
-                        mode: Mode::Application,
-                        version: note.version,
-                        link: note.link,
-                        profile: note.profile,
-                        digest: short,
-                    }))
-                }
+                Ask::Hello { .. } => Some(Answer::Hello(Hello {
+                    mode: Mode::Application,
+                    version: note.version,
+                    link: note.link,
+                    profile: note.profile,
+                    digest: short(*digest),
+                })),
                 Ask::Status => {
                     let quirk = note.quirk;
                     Some(Answer::Status(self.status(door, quirk)))

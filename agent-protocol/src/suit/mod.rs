@@ -28,7 +28,7 @@ mod report_read;
 mod scan;
 mod stopped;
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 
 pub use anchors::{AnchorFault, MAX_KEYS, TrustAnchors};
 pub use capability::{ALGORITHMS, Capabilities, Missing, ReadCapabilities, read_capabilities};

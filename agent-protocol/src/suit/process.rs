@@ -256,6 +256,13 @@ impl<const N: usize> Run<N> {
         Parameters { digest: p.digest, size: p.size, link: p.link, profile: p.profile }
     }
 
+    /// Whether the section at hand has tested what a manifest has to test of this component before it is touched.
+    pub fn is_meant_here(&self, manifest: &Manifest<'_>, component: u8) -> bool {
+        let target = manifest.targets.get(usize::from(component));
+        let tested = self.tested.get(usize::from(component));
+        target.zip(tested).is_some_and(|(target, tested)| tested.covers(target.identity))
+    }
+
     /// Takes the answer to the last question and goes on to the next: [`Answer::Start`] at first,
     /// then what fits the question. Everything ends: each round finishes a command for a component,
     /// a sequence or a section, and there is no way back to one.

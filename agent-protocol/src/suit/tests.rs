@@ -37,19 +37,19 @@ fn anchors() -> TrustAnchors {
 }
 
 /// Bytes of CBOR written by hand.
-fn cbor(write: impl FnOnce(&mut Writer<Vec<u8>>) -> &mut Writer<Vec<u8>>) -> Vec<u8> {
+pub(crate) fn cbor(write: impl FnOnce(&mut Writer<Vec<u8>>) -> &mut Writer<Vec<u8>>) -> Vec<u8> {
     let mut w = Writer(Vec::new());
     write(&mut w);
     w.0
 }
 
 /// A command sequence from encoded items.
-fn sequence(items: &[Vec<u8>]) -> Vec<u8> {
+pub(crate) fn sequence(items: &[Vec<u8>]) -> Vec<u8> {
     let count: usize = items.iter().map(|i| if i.is_empty() { 0 } else { 2 }).sum();
     cbor(|w| w.array(count).raw(&items.concat()))
 }
 
-fn command(code: i64) -> Vec<u8> {
+pub(crate) fn command(code: i64) -> Vec<u8> {
     cbor(|w| w.int(code).uint(15))
 }
 
@@ -58,7 +58,7 @@ fn choose(index: u64) -> Vec<u8> {
 }
 
 /// override-parameters with label and encoded value each, in order.
-fn set(parameters: &[(i64, Vec<u8>)]) -> Vec<u8> {
+pub(crate) fn set(parameters: &[(i64, Vec<u8>)]) -> Vec<u8> {
     cbor(|w| {
         w.uint(20).map(parameters.len());
         for (label, value) in parameters {
@@ -69,7 +69,7 @@ fn set(parameters: &[(i64, Vec<u8>)]) -> Vec<u8> {
 }
 
 /// try-each; `None` is the null at the end.
-fn try_each(alternatives: &[Option<Vec<u8>>]) -> Vec<u8> {
+pub(crate) fn try_each(alternatives: &[Option<Vec<u8>>]) -> Vec<u8> {
     cbor(|w| {
         w.uint(15).array(alternatives.len());
         for alternative in alternatives {
@@ -82,19 +82,19 @@ fn try_each(alternatives: &[Option<Vec<u8>>]) -> Vec<u8> {
     })
 }
 
-fn uint(n: u64) -> Vec<u8> {
+pub(crate) fn uint(n: u64) -> Vec<u8> {
     cbor(|w| w.uint(n))
 }
 
-fn bstr(bytes: &[u8]) -> Vec<u8> {
+pub(crate) fn bstr(bytes: &[u8]) -> Vec<u8> {
     cbor(|w| w.bytes(bytes))
 }
 
-fn text(text: &str) -> Vec<u8> {
+pub(crate) fn text(text: &str) -> Vec<u8> {
     cbor(|w| w.text(text))
 }
 
-fn digest_value(digest: Digest) -> Vec<u8> {
+pub(crate) fn digest_value(digest: Digest) -> Vec<u8> {
     bstr(&cbor(|w| w.array(2).int(-16).bytes(&digest.0)))
 }
 
@@ -109,7 +109,11 @@ fn identity() -> [Vec<u8>; 3] {
 }
 
 /// A manifest with these components, shared sequence and other members.
-fn manifest_bytes(components: &[&[u8]], shared: Option<&[u8]>, members: &[(u64, Vec<u8>)]) -> Vec<u8> {
+pub(crate) fn manifest_bytes(
+    components: &[&[u8]],
+    shared: Option<&[u8]>,
+    members: &[(u64, Vec<u8>)],
+) -> Vec<u8> {
     let common = cbor(|w| {
         w.map(1 + usize::from(shared.is_some())).uint(2).array(components.len());
         for id in components {
@@ -161,7 +165,7 @@ fn envelope_with(manifest: &[u8], blocks: &[Vec<u8>], rest: &[(Vec<u8>, Vec<u8>)
     })
 }
 
-fn sealed_envelope(manifest: &[u8]) -> Vec<u8> {
+pub(crate) fn sealed_envelope(manifest: &[u8]) -> Vec<u8> {
     envelope_with(manifest, &[block(2, None, &suit_digest(manifest))], &[])
 }
 

@@ -16,10 +16,23 @@ const SIZE: usize = 333;
 /// the number of the question at hand, 256 before, would bring an answer that passes for its answer.
 const RECENT: usize = 255;
 
+/// Most erases of one transfer to a chip that nothing disturbs but the wire: at the first beginning, and for old
+/// questions that come once more.
+const MOST_ERASES: usize = 40;
+
 /// The io chip's flash: bits are only cleared, but by an erase.
 struct Store {
     flash: Vec<u8>,
     mark: Option<(u32, Digest)>,
+    erases: usize,
+    /// The next operation fails.
+    fails: bool,
+}
+
+impl Store {
+    fn works(&mut self) -> Result<(), FlashFault> {
+        if std::mem::take(&mut self.fails) { Err(FlashFault::Worn { address: 0 }) } else { Ok(()) }
+    }
 }
 
 impl LoaderStore for Store {
@@ -28,11 +41,14 @@ impl LoaderStore for Store {
     }
 
     fn erase(&mut self, size: u32) -> Result<(), FlashFault> {
+        self.erases += 1;
+        self.works()?;
         self.flash[..size as usize].fill(0xff);
         Ok(())
     }
 
     fn program(&mut self, offset: u32, bytes: &[u8]) -> Result<(), FlashFault> {
+        self.works()?;
         let at = offset as usize;
         for (held, new) in self.flash[at..at + bytes.len()].iter_mut().zip(bytes) {
             *held &= new;
@@ -45,6 +61,7 @@ impl LoaderStore for Store {
     }
 
     fn mark(&mut self, whole: Option<(u32, Digest)>) -> Result<(), FlashFault> {
+        self.works()?;
         self.mark = whole;
         Ok(())
     }
@@ -121,7 +138,8 @@ pub(super) fn target() -> Target {
 fn transfer(image: &[u8], script: &[u8]) -> Result<u64, String> {
     let digest = Digest::of(image);
     let mut random = Random::of(script);
-    let mut chip = Chip { store: Store { flash: vec![0; 1024], mark: None }, loader: None };
+    let mut chip =
+        Chip { store: Store { flash: vec![0; 1024], mark: None, erases: 0, fails: false }, loader: None };
     let mut transfer = Transfer::new(SIZE as u32, digest);
     let mut sent: Vec<Vec<u8>> = Vec::new();
     let mut sequence = 0u8;
@@ -175,9 +193,22 @@ fn transfer(image: &[u8], script: &[u8]) -> Result<u64, String> {
                 chip.hear(&frame);
                 chip.hear(&last).map(|a| a.to_vec())
             }
+            // The chip was reset: an application that is whole starts, else its loader waits.
+            12 => {
+                chip.loader = chip.store.mark.is_none().then(Loader::new);
+                chip.hear(&frame).map(|a| a.to_vec())
+            }
+            // Its flash fails.
+            13 => {
+                chip.store.fails = true;
+                let answer = chip.hear(&frame).map(|a| a.to_vec());
+                chip.store.fails = false;
+                answer
+            }
             _ => chip.hear(&frame).map(|a| a.to_vec()),
         };
         chip.check()?;
+        must(chip.store.erases <= MOST_ERASES + script.len(), "it is erased again and again")?;
         sent.push(frame);
         // As the node does: a whole answer with the number of its question.
         if let Some((kind, number, payload)) = heard.as_deref().and_then(|h| decode_frame(h).ok())

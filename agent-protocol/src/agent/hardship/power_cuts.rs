@@ -281,12 +281,12 @@ fn a_net_image_that_resets_survives_every_cut() {
 
 #[test]
 fn an_io_image_that_goes_back_survives_every_cut_on_either_chip() {
-    survives(&Scenario::bad_io_image(), &[Cut::Net, Cut::Io, Cut::NetAlone]);
+    survives(&Scenario::bad_io_image(), &[Cut::Net, Cut::Io, Cut::IoAlone, Cut::NetAlone]);
 }
 
 #[test]
 fn both_chips_in_one_plan_survive_every_cut_on_either_chip() {
-    survives(&Scenario::both_chips(), &[Cut::Net, Cut::Io]);
+    survives(&Scenario::both_chips(), &[Cut::Net, Cut::Io, Cut::IoAlone, Cut::NetAlone]);
 }
 
 #[test]

@@ -234,6 +234,8 @@ impl State {
         }
         let end = match (event, self.world.wire) {
             _ if event.takes() < TICK => return Ok(()),
+            // Its image was lost to this transfer or to one before.
+            (_, false) if self.world.io == NOTHING => TransferEnd::BrokenOff { taken: 0 },
             (_, false) => TransferEnd::NoAnswer,
             (Event::Spoilt, true) => TransferEnd::WrongDigest,
             (_, true) => {

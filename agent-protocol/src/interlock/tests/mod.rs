@@ -12,7 +12,7 @@ use crate::checkin::Position;
 const TRI: [Option<bool>; 3] = [None, Some(false), Some(true)];
 const POSITIONS: [Position; 4] = [Position::Unknown, Position::Open, Position::PartlyOpen, Position::Closed];
 /// Around the policy's 30 s.
-const RESTS: [Option<u32>; 4] = [None, Some(0), Some(29), Some(30)];
+const RESTS: [Option<u32>; 6] = [None, Some(0), Some(29), Some(30), Some(31), Some(u32::MAX)];
 /// Around the policy's 4750 to 5250 mV.
 const SUPPLIES: [Option<u16>; 5] = [None, Some(4749), Some(4750), Some(5250), Some(5251)];
 const ACTUATION: Touches = Touches { actuation: true, network: true };

@@ -15,7 +15,7 @@ fn whatever_touches_actuation_needs_every_condition() {
                 let calm = door.io_answers
                     && door.position != Position::Unknown
                     && door.moving == Some(false)
-                    && door.rest_seconds == Some(30)
+                    && door.rest_seconds.is_some_and(|s| s >= 30)
                     && door.relay_pulse == Some(false)
                     && door.close_pending == Some(false)
                     && door.warning == Some(false)

@@ -1,0 +1,149 @@
+//! Manifests that no packer of ours writes, signed by the owner all the same: whatever they leave out, or test so
+//! that it may fail, nothing goes into force but what they name, on the boards they name.
+
+use super::tests::{commissioned, ended, image};
+use crate::checkin::Ending;
+use crate::id::{Chip, Digest};
+use crate::image::Quirk;
+use crate::reason::Reason;
+use crate::sim::LAYOUT;
+use crate::sim::rig::{NET, Rig, VENDOR};
+use crate::suit::tests::{
+    bstr, command, digest_value, manifest_bytes, sealed_envelope, sequence, set, text, try_each, uint,
+};
+use std::vec::Vec;
+
+// Codes of draft-ietf-suit-manifest-37 section 6 and of draft-ietf-suit-update-management-14.
+const VENDOR_IS: i64 = 1;
+const CLASS_IS: i64 = 2;
+const IMAGE_MATCH: i64 = 3;
+const USE_BEFORE: i64 = 4;
+const ABORT: i64 = 14;
+const FETCH: i64 = 21;
+const VALIDATE: u64 = 7;
+const INSTALL: u64 = 20;
+
+/// Vendor and class of the net chip, set and tested.
+fn meant() -> [Vec<u8>; 3] {
+    [set(&[(1, bstr(&VENDOR.0)), (2, bstr(&NET.0))]), command(VENDOR_IS), command(CLASS_IS)]
+}
+
+/// Digest and size of an image, set.
+fn named(image: &[u8]) -> Vec<u8> {
+    set(&[(3, digest_value(Digest::of(image))), (14, uint(image.len() as u64))])
+}
+
+/// An envelope for the net chip with number 9: a shared sequence, and sections.
+fn about_net(shared: &[Vec<u8>], sections: &[(u64, Vec<Vec<u8>>)]) -> Vec<u8> {
+    let sections: Vec<_> = sections.iter().map(|(key, items)| (*key, bstr(&sequence(items)))).collect();
+    sealed_envelope(&manifest_bytes(&[b"net"], Some(&sequence(shared)), &sections))
+}
+
+fn fetches(image: &[u8]) -> Vec<Vec<u8>> {
+    let uri = std::format!("payload/{}", Digest::of(image));
+    std::vec![set(&[(21, text(&uri))]), command(FETCH)]
+}
+
+/// How it ended, and whether the spare slot of the net chip holds what it did before.
+fn offered(rig: &mut Rig, envelope: Vec<u8>) -> ((Ending, u16), bool) {
+    let slot = |rig: &mut Rig| rig.board().flash.peek(LAYOUT.net[1], LAYOUT.net_room);
+    let before = slot(rig);
+    let digest = rig.offer(envelope, None);
+    assert!(rig.until(4000, |r| ended(r, digest).is_some()).unwrap(), "no end");
+    (ended(rig, digest).unwrap(), slot(rig) == before)
+}
+
+const fn refused(reason: Reason) -> (Ending, u16) {
+    (Ending::Refused, reason.code())
+}
+
+#[test]
+fn other_bytes_than_were_signed_are_never_staged_however_softly_they_are_tested() {
+    let signed = image(Chip::Net, 1, (1, 1), Quirk::None);
+    let other = image(Chip::Net, 2, (1, 1), Quirk::None);
+    assert_eq!(signed.len(), other.len());
+    let matches = || sequence(&[command(IMAGE_MATCH)]);
+    let abort = || sequence(&[command(ABORT)]);
+    let soft = std::vec![try_each(&[Some(matches()), Some(abort()), None])];
+    let softer = std::vec![try_each(&[Some(sequence(&soft)), Some(abort()), None])];
+    // The bytes that came are named in an alternative that does not hold.
+    let misled = sequence(&[named(&other), command(IMAGE_MATCH), command(ABORT)]);
+    let misled = std::vec![try_each(&[Some(misled), Some(matches()), None]), named(&signed)];
+    for validate in [soft, softer, misled] {
+        let shared = [&meant()[..], &[named(&signed)]].concat();
+        let envelope = about_net(&shared, &[(VALIDATE, validate.clone()), (INSTALL, fetches(&signed))]);
+        for (sent, end) in [(&other, refused(Reason::PayloadWrong)), (&signed, (Ending::Kept, 0))] {
+            let mut rig = commissioned();
+            rig.server.payloads.insert(Digest::of(&signed), sent.clone());
+            assert_eq!(offered(&mut rig, envelope.clone()).0, end, "{validate:02x?}");
+            let runs = rig.server.seen.as_ref().unwrap().net.digest;
+            assert_eq!(runs == Digest::of(&signed), end.0 == Ending::Kept);
+        }
+    }
+}
+
+#[test]
+fn what_lies_in_the_spare_slot_is_staged_only_by_a_manifest_that_says_for_which_boards_it_is() {
+    let (first, next) = (image(Chip::Net, 0, (1, 1), Quirk::None), image(Chip::Net, 1, (1, 1), Quirk::None));
+    let updated = || {
+        let mut rig = commissioned();
+        let envelope = super::tests::packed(&rig, Chip::Net, &next, 1);
+        let digest = rig.offer(envelope, Some(&next));
+        assert!(rig.until(4000, |r| ended(r, digest) == Some((Ending::Kept, 0))).unwrap());
+        rig
+    };
+    let [sets, vendor, class] = meant();
+    let validate = || std::vec![command(IMAGE_MATCH)];
+    let soft = try_each(&[
+        Some(sequence(&[vendor.clone(), command(ABORT)])),
+        Some(sequence(&[class.clone(), command(ABORT)])),
+        None,
+    ]);
+    for untested in [std::vec![], std::vec![vendor.clone()], std::vec![class.clone()]] {
+        let shared = [std::vec![sets.clone(), named(&first)], untested.clone()].concat();
+        let mut rig = updated();
+        let (end, _) = offered(&mut rig, about_net(&shared, &[(VALIDATE, validate())]));
+        assert_eq!(end, refused(Reason::ClassOther), "{untested:02x?}");
+    }
+    // Tested, but in a section before the one that says what goes into force.
+    let tests = std::vec![vendor.clone(), class.clone()];
+    let shared = [sets.clone(), named(&first)];
+    let mut rig = updated();
+    let (end, _) = offered(&mut rig, about_net(&shared, &[(VALIDATE, validate()), (INSTALL, tests)]));
+    assert_eq!(end, refused(Reason::ClassOther));
+    // For another class, where that may fail.
+    let other = set(&[(1, bstr(&VENDOR.0)), (2, bstr(&[0x77; 16]))]);
+    let mut rig = updated();
+    let (end, _) = offered(&mut rig, about_net(&[other, named(&first), soft], &[(VALIDATE, validate())]));
+    assert_eq!(end, refused(Reason::ClassOther));
+    // Said as it should be, it brings back what ran before, and nothing has to be fetched.
+    let mut rig = updated();
+    let shared = [sets, vendor, class, named(&first)];
+    let (end, _) = offered(&mut rig, about_net(&shared, &[(VALIDATE, validate())]));
+    assert_eq!(end, (Ending::Kept, 0));
+    assert_eq!(rig.server.seen.as_ref().unwrap().net.digest, Digest::of(&first));
+}
+
+#[test]
+fn a_condition_on_time_refuses_a_manifest_wherever_it_stands_before_anything_is_touched() {
+    let new = image(Chip::Net, 1, (1, 1), Quirk::None);
+    let before = || std::vec![set(&[(4, uint(4_102_444_800))]), command(USE_BEFORE)];
+    let alternatives =
+        || try_each(&[Some(sequence(&before())), Some(sequence(&[set(&[(5, uint(0))])])), None]);
+    let shared = || [&meant()[..], &[named(&new)]].concat();
+    let (fetch, validate) = (|| fetches(&new), || std::vec![command(IMAGE_MATCH)]);
+    for envelope in [
+        about_net(&[shared(), before()].concat(), &[(VALIDATE, validate()), (INSTALL, fetch())]),
+        about_net(&shared(), &[(VALIDATE, validate()), (INSTALL, [fetch(), before()].concat())]),
+        about_net(&shared(), &[(VALIDATE, [validate(), before()].concat()), (INSTALL, fetch())]),
+        about_net(
+            &shared(),
+            &[(VALIDATE, validate()), (INSTALL, [std::vec![alternatives()], fetch()].concat())],
+        ),
+    ] {
+        let mut rig = commissioned();
+        rig.server.payloads.insert(Digest::of(&new), new.clone());
+        let (end, untouched) = offered(&mut rig, envelope);
+        assert_eq!((end, untouched), (refused(Reason::Unsupported), true));
+    }
+}
