@@ -30,9 +30,9 @@ fn whatever_touches_actuation_needs_every_condition() {
         }
     }
     tell(format_args!("interlock: {seen} combinations, {cleared} cleared"));
-    assert_eq!(seen, 3u64.pow(6) * 4 * 4 * 5 * 2 * 2 * 81 * 2);
-    // 3 positions, 2 supplies in range; consent not asked for: either, asked for: given.
-    assert_eq!(cleared, 3 * 2 * 3);
+    assert_eq!(seen, 3u64.pow(6) * 4 * 6 * 5 * 2 * 2 * 81 * 2);
+    // 3 positions, 3 rests long enough, 2 supplies in range; consent not asked for: either, asked for: given.
+    assert_eq!(cleared, 3 * 3 * 2 * 3);
 }
 
 #[test]
