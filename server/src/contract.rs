@@ -17,13 +17,13 @@ pub use journal::{
     BadEntry, JournalCheck, JournalEntry, JournalHead, JournalPage, MOST_ENTRIES, USUAL_ENTRIES,
 };
 pub use nodes::{
-    Admit, ClaimView, ExpectNode, MOST_NAME, MOST_NOTE, NodeView, OutcomeView, ReportView, Retire,
-    RunningView, Status, SuitReportView, WifiView,
+    Admit, ClaimView, ExpectNode, MOST_LISTED, MOST_NAME, MOST_NOTE, NodeView, OutcomeView, ReportView,
+    Retire, RunningView, Status, SuitReportView, WifiView,
 };
 pub use rollouts::{
-    Approve, Evidence, Gate, Kind, LEAST_WAITING, MOST_IN_WAVE, MOST_NODES, MOST_SECONDS, MOST_SEEN,
-    MOST_STEPS, MOST_TITLE, MOST_WAVES, NewRollout, NewStep, NewTarget, NewWave, Note, OnFailure, Progress,
-    RolloutState, RolloutView, TargetView, WaveState, WaveView,
+    Approve, Evidence, Gate, Kind, LEAST_WAITING, MOST_IN_WAVE, MOST_NODES, MOST_NODES_LISTED, MOST_ROLLOUTS,
+    MOST_SECONDS, MOST_SEEN, MOST_STEPS, MOST_TITLE, MOST_WAVES, NewRollout, NewStep, NewTarget, NewWave,
+    Note, OnFailure, Progress, RolloutState, RolloutView, TargetView, WaveState, WaveView,
 };
 pub use windows::{Day, DaySpan, MOST_SPANS, Windows, WindowsView};
 

@@ -36,6 +36,14 @@ fn each_error_has_its_status_and_code() {
     expect(server.ask("GET", "/api/v1/rollouts/first", &Value::Null), 400, "bad_path");
     expect(server.ask("GET", "/api/v1/journal?limit=999", &Value::Null), 400, "bad_query");
     expect(server.ask("GET", "/api/v1/journal?colour=1", &Value::Null), 400, "bad_query");
+    for query in
+        ["after=xyz", "after=0101", "limit=0", "limit=1001", "limit=-1", "before=1", "limit=1&limit=2"]
+    {
+        expect(server.ask("GET", &format!("/api/v1/nodes?{query}"), &Value::Null), 400, "bad_query");
+    }
+    for query in ["before=new", "limit=0", "limit=101", "after=1"] {
+        expect(server.ask("GET", &format!("/api/v1/rollouts?{query}"), &Value::Null), 400, "bad_query");
+    }
     expect(server.operator("PUT", &path, b"{"), 400, "bad_json");
     let mut unknown_field = node.wish();
     unknown_field["colour"] = json!("green");
@@ -187,4 +195,39 @@ fn one_folder_takes_one_server() {
     open.listen = ([0, 0, 0, 0], 0).into();
     let refused = pintle_server::start(open);
     assert!(matches!(refused, Err(pintle_server::StartError::PlainBeyondLoopback { .. })));
+}
+
+#[test]
+fn nodes_and_rollouts_read_in_pages() {
+    let server = Server::start();
+    let nodes: Vec<Node> = [5, 3, 1, 4, 2].map(|n| Node::new(n).admitted(&server)).into();
+    let back = server.store(Chip::Io, 100, b"io before");
+    for (n, node) in (0..).zip(&nodes) {
+        let forward = server.store(Chip::Io, 10 + n, &[b"io new ", &[n as u8][..]].concat());
+        server.good("POST", "/api/v1/rollouts", &plan(&[node], forward, back, "hold"));
+    }
+    let list = |path: String| server.good("GET", &path, &Value::Null).as_array().unwrap().clone();
+    // Every number of rows in a page leads through all of them, once each and in order.
+    for limit in 1..=6 {
+        let (mut ids, mut path) = (Vec::new(), format!("/api/v1/nodes?limit={limit}"));
+        loop {
+            let page = list(path);
+            assert!(page.len() <= limit);
+            ids.extend(page.iter().map(|node| node["id"].as_str().unwrap().to_owned()));
+            let Some(last) = page.last() else { break };
+            path = format!("/api/v1/nodes?limit={limit}&after={}", last["id"].as_str().unwrap());
+        }
+        assert_eq!(ids, [1u8, 2, 3, 4, 5].map(|n| format!("{n:02x}").repeat(16)), "{limit} in a page");
+        let (mut numbers, mut path) = (Vec::new(), format!("/api/v1/rollouts?limit={limit}"));
+        loop {
+            let page = list(path);
+            assert!(page.len() <= limit);
+            numbers.extend(page.iter().map(|rollout| rollout["id"].as_i64().unwrap()));
+            let Some(last) = page.last() else { break };
+            path = format!("/api/v1/rollouts?limit={limit}&before={}", last["id"]);
+        }
+        assert_eq!(numbers, [5, 4, 3, 2, 1], "{limit} in a page");
+    }
+    assert_eq!((list("/api/v1/nodes".into()).len(), list("/api/v1/rollouts".into()).len()), (5, 5));
+    assert_eq!(list(format!("/api/v1/nodes?after={}", "ff".repeat(16))).len(), 0);
 }

@@ -248,3 +248,35 @@ fn tls_holds_with_the_pinned_root_and_with_no_other() {
     assert!(connect(RootCertStore::empty(), "localhost").is_err(), "another root");
     running.stop().unwrap();
 }
+
+#[test]
+fn many_doors_come_on_several_pages() {
+    let server = Server::start();
+    for n in 1..=201 {
+        let node = Node::new(n);
+        let mut wish = node.wish();
+        // By name the other way round.
+        wish["name"] = format!("Hatch {:03}", 300 - u16::from(n)).into();
+        server.good("PUT", &node.path(), &wish);
+    }
+    let cookie = sign_in(&server);
+    let doors = |text: &str| {
+        let names = text.split("href=\"/nodes/").skip(1).map(|rest| rest[..32].to_owned());
+        names.collect::<Vec<_>>()
+    };
+    let first = get(&server, "/", &cookie).text();
+    let (_, rest) = first.split_once("<a href=\"/?after=").unwrap();
+    let next = format!("/?after={}", &rest[..32]);
+    let second = get(&server, &next, &cookie).text();
+    assert!(!second.contains("More doors"));
+    let mut seen = doors(&first);
+    assert_eq!((seen.len(), doors(&second).len()), (200, 1));
+    seen.extend(doors(&second));
+    seen.sort();
+    seen.dedup();
+    assert_eq!(seen.len(), 201, "each once");
+    // What is no node leads to the first doors.
+    for query in ["after=", "after=x", "colour=1", "after=1&after=2"] {
+        assert_eq!(doors(&get(&server, &format!("/?{query}"), &cookie).text()).len(), 200, "{query}");
+    }
+}

@@ -77,9 +77,20 @@ impl Transport for Http {
         let status = answer.status().as_u16();
         let mut body = Vec::new();
         answer
-            .take(MOST)
+            .take(MOST + 1)
             .read_to_end(&mut body)
             .map_err(|e| ApiError::Down { address: self.address.clone(), cause: e.to_string() })?;
+        if body.len() as u64 > MOST {
+            return Err(ApiError::Unreadable {
+                address: self.address.clone(),
+                what: format!(
+                    "its answer to {} {} has more than {} MiB",
+                    request.method,
+                    request.path,
+                    MOST >> 20
+                ),
+            });
+        }
         Ok(Response { status, body })
     }
 

@@ -17,8 +17,8 @@ use pintle_protocol::id::{Digest, NodeId, PublicKey};
 use pintle_protocol::suit::peek;
 use pintle_server::contract::{
     About, Admit, Approve, ClaimView, EnvelopeStored, ErrorBody, ExpectNode, JournalCheck, JournalHead,
-    JournalPage, NewRollout, NodeView, Note, PayloadStored, Retire, RolloutView, SignInLink, SuitReportView,
-    routes,
+    JournalPage, MOST_LISTED, MOST_ROLLOUTS, NewRollout, NodeView, Note, PayloadStored, Retire, RolloutView,
+    SignInLink, SuitReportView, routes,
 };
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -124,12 +124,28 @@ impl Client {
         Ok(about)
     }
 
-    /// All nodes.
+    /// All nodes, by name.
     ///
     /// # Errors
     /// [`ApiError`].
     pub fn nodes(&self) -> Result<Vec<NodeView>, ApiError> {
-        self.get(routes::NODES.to_owned())
+        let mut all: Vec<NodeView> = Vec::new();
+        loop {
+            let after = all.last().map(|node| node.id);
+            let page: Vec<NodeView> = self.get(routes::nodes_path(after.as_ref()))?;
+            let whole = page.len() < MOST_LISTED as usize;
+            for node in page {
+                // Whoever gives the same once more would keep us for ever.
+                if all.last().is_some_and(|last| node.id <= last.id) {
+                    return Err(self.disordered("nodes"));
+                }
+                all.push(node);
+            }
+            if whole {
+                all.sort_by(|a, b| (&a.name, a.id).cmp(&(&b.name, b.id)));
+                return Ok(all);
+            }
+        }
     }
 
     /// One node.
@@ -240,7 +256,36 @@ impl Client {
     /// # Errors
     /// [`ApiError`].
     pub fn rollouts(&self) -> Result<Vec<RolloutView>, ApiError> {
-        self.get(routes::ROLLOUTS.to_owned())
+        let mut all: Vec<RolloutView> = Vec::new();
+        loop {
+            let before = all.last().map(|rollout| rollout.id);
+            let page: Vec<RolloutView> = self.get(routes::rollouts_path(before, MOST_ROLLOUTS))?;
+            if page.is_empty() {
+                return Ok(all);
+            }
+            for rollout in page {
+                if all.last().is_some_and(|last| rollout.id >= last.id) {
+                    return Err(self.disordered("rollouts"));
+                }
+                all.push(rollout);
+            }
+        }
+    }
+
+    /// The newest rollout, if there is any.
+    ///
+    /// # Errors
+    /// [`ApiError`].
+    pub fn newest_rollout(&self) -> Result<Option<RolloutView>, ApiError> {
+        let page: Vec<RolloutView> = self.get(routes::rollouts_path(None, 1))?;
+        Ok(page.into_iter().next())
+    }
+
+    fn disordered(&self, what: &str) -> ApiError {
+        ApiError::Unreadable {
+            address: self.address().to_owned(),
+            what: format!("its list of {what} is not in order"),
+        }
     }
 
     /// One rollout.

@@ -17,7 +17,7 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let (_, _, client) = run.all()?;
     let view = match args.id {
         Some(id) => Some(client.rollout(id)?),
-        None => client.rollouts()?.into_iter().next(),
+        None => client.newest_rollout()?,
     };
     match view {
         Some(view) => {

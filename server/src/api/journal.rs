@@ -1,5 +1,6 @@
 //! The journal.
 
+use super::{query, within};
 use crate::app::App;
 use crate::contract::{JournalCheck, JournalHead, JournalPage, MOST_ENTRIES, USUAL_ENTRIES};
 use crate::error::ApiError;
@@ -27,12 +28,8 @@ pub(super) async fn page(
     app: web::Data<App>,
     request: HttpRequest,
 ) -> Result<web::Json<JournalPage>, ApiError> {
-    let Wanted { after, limit } = web::Query::<Wanted>::from_query(request.query_string())
-        .map_err(|e| ApiError::BadQuery { why: e.to_string() })?
-        .into_inner();
-    if !(1..=MOST_ENTRIES).contains(&limit) {
-        return Err(ApiError::BadQuery { why: format!("`limit` is {limit}; take 1 to {MOST_ENTRIES}") });
-    }
+    let Wanted { after, limit } = query(&request)?;
+    let limit = within(limit, MOST_ENTRIES)?;
     let page =
         app.db.read::<_, ApiError, _>(move |conn| Ok(store::journal::page(conn, after, limit)?)).await?;
     Ok(web::Json(page))

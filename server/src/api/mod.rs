@@ -59,6 +59,21 @@ fn from_path<T: FromStr<Err: Display>>(what: &'static str, text: &str) -> Result
     text.parse().map_err(|e: T::Err| ApiError::BadPath { what, text: text.to_owned(), why: e.to_string() })
 }
 
+/// Reads the query of a request.
+fn query<T: DeserializeOwned>(request: &HttpRequest) -> Result<T, ApiError> {
+    let read = web::Query::<T>::from_query(request.query_string());
+    Ok(read.map_err(|e| ApiError::BadQuery { why: e.to_string() })?.into_inner())
+}
+
+/// Checks how many a request asks for.
+fn within(limit: u32, most: u32) -> Result<u32, ApiError> {
+    if (1..=most).contains(&limit) {
+        Ok(limit)
+    } else {
+        Err(ApiError::BadQuery { why: format!("`limit` is {limit}; take 1 to {most}") })
+    }
+}
+
 /// Reads a JSON body.
 async fn json<T: DeserializeOwned>(app: &App, payload: web::Payload) -> Result<T, ApiError> {
     let bytes = body::whole(payload, app.limits.json_bytes, app.limits.body_seconds).await?;

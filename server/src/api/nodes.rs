@@ -1,19 +1,43 @@
 //! Nodes and claims.
 
-use super::{from_path, json, maybe_json};
+use super::{from_path, json, maybe_json, query, within};
 use crate::app::App;
-use crate::contract::{Admit, ClaimView, ExpectNode, NodeView, Retire, SuitReportView};
+use crate::contract::{Admit, ClaimView, ExpectNode, MOST_LISTED, NodeView, Retire, SuitReportView};
 use crate::error::ApiError;
 use crate::{ops, store, views};
-use actix_web::web;
+use actix_web::{HttpRequest, web};
 use pintle_protocol::id::NodeId;
+use serde::Deserialize;
 
-/// Lists the nodes by name.
-pub(super) async fn list(app: web::Data<App>) -> Result<web::Json<Vec<NodeView>>, ApiError> {
+/// Which nodes are wanted.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Wanted {
+    after: Option<String>,
+    #[serde(default = "most")]
+    limit: u32,
+}
+
+const fn most() -> u32 {
+    MOST_LISTED
+}
+
+/// Lists nodes by their identifiers.
+pub(super) async fn list(
+    app: web::Data<App>,
+    request: HttpRequest,
+) -> Result<web::Json<Vec<NodeView>>, ApiError> {
+    let Wanted { after, limit } = query(&request)?;
+    let limit = within(limit, MOST_LISTED)?;
+    let after: Option<NodeId> = after
+        .map(|text| text.parse().map_err(|e| ApiError::BadQuery { why: format!("`after` is `{text}`: {e}") }))
+        .transpose()?;
     let (intervals, now) = (app.intervals, app.now());
-    let nodes =
-        app.db.read::<_, ApiError, _>(move |conn| Ok(views::all_node_views(conn, intervals, now)?)).await?;
-    Ok(web::Json(nodes))
+    let nodes = app.db.read::<_, ApiError, _>(move |conn| {
+        let rows = store::nodes::page(conn, after.as_ref(), limit)?;
+        Ok(views::node_views(conn, rows, intervals, now)?)
+    });
+    Ok(web::Json(nodes.await?))
 }
 
 /// Shows one node.

@@ -1,13 +1,14 @@
 //! Rollouts.
 
-use super::{from_path, json, maybe_json};
+use super::{from_path, json, maybe_json, query, within};
 use crate::app::App;
-use crate::contract::{Approve, NewRollout, Note, RolloutView};
+use crate::contract::{Approve, MOST_NODES_LISTED, MOST_ROLLOUTS, NewRollout, Note, RolloutView};
 use crate::error::ApiError;
 use crate::ops::rollouts::Action;
 use crate::store::rollouts as rows;
 use crate::{ops, views};
-use actix_web::{HttpResponse, web};
+use actix_web::{HttpRequest, HttpResponse, web};
+use serde::Deserialize;
 
 /// Plans a rollout.
 pub(super) async fn plan(app: web::Data<App>, payload: web::Payload) -> Result<HttpResponse, ApiError> {
@@ -18,14 +19,36 @@ pub(super) async fn plan(app: web::Data<App>, payload: web::Payload) -> Result<H
     Ok(HttpResponse::Created().json(view))
 }
 
-/// Lists the rollouts, newest first.
-pub(super) async fn list(app: web::Data<App>) -> Result<web::Json<Vec<RolloutView>>, ApiError> {
+/// Which rollouts are wanted.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Wanted {
+    before: Option<i64>,
+    #[serde(default = "most")]
+    limit: u32,
+}
+
+const fn most() -> u32 {
+    MOST_ROLLOUTS
+}
+
+/// Lists rollouts, newest first.
+pub(super) async fn list(
+    app: web::Data<App>,
+    request: HttpRequest,
+) -> Result<web::Json<Vec<RolloutView>>, ApiError> {
+    let Wanted { before, limit } = query(&request)?;
+    let (before, limit) = (before.unwrap_or(i64::MAX), within(limit, MOST_ROLLOUTS)?);
     let now = app.now();
     let list = app
         .db
         .read(move |conn| {
-            let mut views = Vec::new();
-            for number in rows::list(conn)? {
+            let (mut views, mut together) = (Vec::new(), 0_usize);
+            for (number, nodes) in rows::page(conn, before, limit)? {
+                together = together.saturating_add(nodes);
+                if !views.is_empty() && together > MOST_NODES_LISTED {
+                    break;
+                }
                 if let Some(stored) = rows::get(conn, number)? {
                     views.push(views::rollout_view(conn, &stored, now)?);
                 }

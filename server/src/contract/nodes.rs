@@ -6,6 +6,9 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
+/// Most nodes in one answer, and as many as there are in one that does not ask for fewer.
+pub const MOST_LISTED: u32 = 1000;
+
 /// Characters of a name, at most.
 pub const MOST_NAME: usize = 40;
 /// Characters of a note for the journal, at most.

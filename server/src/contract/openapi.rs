@@ -3,7 +3,7 @@
 //! Source: OpenAPI Specification 3.1.1 (2024-10-24); schemas are JSON Schema 2020-12.
 
 use super::ErrorBody;
-use super::routes::{Number, ROUTES, Route, Shape, Takes, Who};
+use super::routes::{Number, Query, ROUTES, Route, Shape, Takes, Who};
 use super::text::Hex;
 use schemars::generate::{SchemaGenerator, SchemaSettings};
 use serde_json::{Map, Value, json};
@@ -77,10 +77,8 @@ fn operation(route: &Route, path: &str, (status, shape): (u16, Shape), schemas: 
             "content": { "application/json": { "schema": schemas.answer(shape) } },
         } },
     });
-    let parameters: Vec<Value> = words_in_braces(path)
-        .map(|name| in_path(path, name, schemas))
-        .chain(route.query.iter().map(in_query))
-        .collect();
+    let mut parameters: Vec<Value> = words_in_braces(path).map(|name| in_path(path, name, schemas)).collect();
+    parameters.extend(route.query.iter().map(|query| in_query(query, schemas)));
     if !parameters.is_empty() {
         found["parameters"] = parameters.into();
     }
@@ -143,9 +141,14 @@ fn in_path(path: &str, name: &str, schemas: &mut Schemas) -> Value {
     json!({ "name": name, "in": "path", "required": true, "description": what, "schema": schema })
 }
 
-fn in_query(number: &Number) -> Value {
-    let Number { name, what, least, most, usual } = *number;
-    let schema = json!({ "type": "integer", "minimum": least, "maximum": most, "default": usual });
+fn in_query(query: &Query, schemas: &mut Schemas) -> Value {
+    let (name, what, schema) = match *query {
+        Query::Number(Number { name, what, least, most, usual }) => {
+            let schema = json!({ "type": "integer", "minimum": least, "maximum": most, "default": usual });
+            (name, what, schema)
+        }
+        Query::Node(name, what) => (name, what, schemas.request(SchemaGenerator::subschema_for::<Hex<16>>)),
+    };
     json!({ "name": name, "in": "query", "description": what, "schema": schema })
 }
 

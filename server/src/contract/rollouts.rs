@@ -12,6 +12,10 @@ pub const MOST_WAVES: usize = 32;
 pub const MOST_IN_WAVE: usize = 4096;
 /// Nodes of a rollout, at most.
 pub const MOST_NODES: usize = 4096;
+/// Most rollouts in one answer, and as many as there are in one that does not ask for fewer.
+pub const MOST_ROLLOUTS: u32 = 100;
+/// Most nodes that the rollouts of one answer have together; one rollout is in it whatever it has.
+pub const MOST_NODES_LISTED: usize = 8192;
 /// Steps of a node, at most.
 pub const MOST_STEPS: usize = 8;
 /// Check-ins or door cycles that are asked for, at most: far more than anybody waits for.

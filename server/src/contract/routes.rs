@@ -2,8 +2,8 @@
 
 use super::{
     About, Admit, Approve, ClaimView, EnvelopeStored, ExpectNode, JournalCheck, JournalHead, JournalPage,
-    MOST_ENTRIES, NewRollout, NodeView, Note, PayloadStored, Retire, RolloutView, SignInLink, SuitReportView,
-    USUAL_ENTRIES,
+    MOST_ENTRIES, MOST_LISTED, MOST_ROLLOUTS, NewRollout, NodeView, Note, PayloadStored, Retire, RolloutView,
+    SignInLink, SuitReportView, USUAL_ENTRIES,
 };
 use pintle_protocol::id::{Digest, NodeId};
 use schemars::{JsonSchema, Schema, SchemaGenerator};
@@ -43,6 +43,15 @@ pub enum Takes {
     Bytes,
 }
 
+/// What a request may hold in its query.
+#[derive(Clone, Copy, Debug)]
+pub enum Query {
+    /// A number.
+    Number(Number),
+    /// A node, in hexadecimal: its name in the query, and what it says.
+    Node(&'static str, &'static str),
+}
+
 /// A number in the query of a request.
 #[derive(Clone, Copy, Debug)]
 pub struct Number {
@@ -70,7 +79,7 @@ pub struct Route {
     /// What it does.
     pub what: &'static str,
     /// What its query may hold.
-    pub query: &'static [Number],
+    pub query: &'static [Query],
     /// What the body of a request is.
     pub takes: Takes,
     /// Status and JSON of an answer that is a success; pages and nodes get something else.
@@ -85,7 +94,7 @@ impl Route {
         Self { method, path, who, what, query: &[], takes: Takes::Nothing, answers: None, refuses: &[] }
     }
 
-    const fn query(self, query: &'static [Number]) -> Self {
+    const fn query(self, query: &'static [Query]) -> Self {
         Self { query, ..self }
     }
 
@@ -130,27 +139,45 @@ const fn node(method: &'static str, path: &'static str, what: &'static str) -> R
     Route::new(method, path, Who::Node, what)
 }
 
-const JOURNAL_QUERY: &[Number] = &[
-    Number {
+const JOURNAL_QUERY: &[Query] = &[
+    Query::Number(Number {
         name: "after",
         what: "Only entries with a higher number than this.",
         least: i64::MIN,
         most: i64::MAX,
         usual: 0,
-    },
-    Number {
-        name: "limit",
-        what: "How many entries at most.",
-        least: 1,
-        most: MOST_ENTRIES as i64,
-        usual: USUAL_ENTRIES as i64,
-    },
+    }),
+    limit("How many entries at most.", MOST_ENTRIES, USUAL_ENTRIES),
 ];
+const NODES_QUERY: &[Query] = &[
+    Query::Node("after", "Only nodes behind this one: the last of the answer before."),
+    limit("How many nodes at most.", MOST_LISTED, MOST_LISTED),
+];
+const ROLLOUTS_QUERY: &[Query] = &[
+    Query::Number(Number {
+        name: "before",
+        what: "Only rollouts with a lower number than this: the last of the answer before.",
+        least: i64::MIN,
+        most: i64::MAX,
+        usual: i64::MAX,
+    }),
+    limit(
+        "How many rollouts at most. There may be fewer, but not none if there are any.",
+        MOST_ROLLOUTS,
+        MOST_ROLLOUTS,
+    ),
+];
+
+const fn limit(what: &'static str, most: u32, usual: u32) -> Query {
+    Query::Number(Number { name: "limit", what, least: 1, most: most as i64, usual: usual as i64 })
+}
 
 /// Every route. The server serves what stands here and nothing else, to whom it stands here.
 pub const ROUTES: &[Route] = &[
     viewer("GET", "/api/v1/about", "says who answers: version, time, key").answers::<About>(200),
-    viewer("GET", "/api/v1/nodes", "lists the nodes by name").answers::<Vec<NodeView>>(200),
+    viewer("GET", "/api/v1/nodes", "lists nodes by their identifiers")
+        .query(NODES_QUERY)
+        .answers::<Vec<NodeView>>(200),
     viewer("GET", "/api/v1/nodes/{id}", "shows one node").answers::<NodeView>(200).refuses(&[404]),
     viewer("GET", "/api/v1/nodes/{id}/suit-report", "shows a node's last SUIT_Report")
         .answers::<SuitReportView>(200)
@@ -181,7 +208,9 @@ pub const ROUTES: &[Route] = &[
         .json::<NewRollout>()
         .answers::<RolloutView>(201)
         .refuses(&[404, 409, 422]),
-    viewer("GET", "/api/v1/rollouts", "lists the rollouts, newest first").answers::<Vec<RolloutView>>(200),
+    viewer("GET", "/api/v1/rollouts", "lists rollouts, newest first")
+        .query(ROLLOUTS_QUERY)
+        .answers::<Vec<RolloutView>>(200),
     viewer("GET", "/api/v1/rollouts/{id}", "shows one rollout").answers::<RolloutView>(200).refuses(&[404]),
     operator("POST", "/api/v1/rollouts/{id}/start", "starts a rollout that is ready")
         .maybe_json::<Note>()
@@ -238,11 +267,11 @@ pub const ROUTES: &[Route] = &[
 
 /// Path of [`super::About`].
 pub const ABOUT: &str = "/api/v1/about";
-/// Path of the list of nodes.
+/// Path of the list of nodes; takes `after` (a node) and `limit`.
 pub const NODES: &str = "/api/v1/nodes";
 /// Path of the list of claims.
 pub const CLAIMS: &str = "/api/v1/claims";
-/// Path of the list of rollouts.
+/// Path of the list of rollouts; takes `before` (a number) and `limit`.
 pub const ROLLOUTS: &str = "/api/v1/rollouts";
 /// Path of the journal; takes `after` (a number) and `limit` (1 to 500).
 pub const JOURNAL: &str = "/api/v1/journal";
@@ -256,6 +285,17 @@ pub const SIGN_IN_LINKS: &str = "/api/v1/sign-in-links";
 pub const NODE_CLAIM: &str = "/node/claim";
 /// Path to which nodes post check-ins.
 pub const NODE_CHECK_IN: &str = "/node/check-in";
+
+/// Path of the nodes behind `after`, or of the first ones.
+pub fn nodes_path(after: Option<&NodeId>) -> String {
+    after.map_or_else(|| NODES.to_owned(), |after| format!("{NODES}?after={after}"))
+}
+
+/// Path of at most `limit` rollouts with numbers below `before`, or of the newest ones.
+pub fn rollouts_path(before: Option<i64>, limit: u32) -> String {
+    let before = before.map_or_else(String::new, |before| format!("&before={before}"));
+    format!("{ROLLOUTS}?limit={limit}{before}")
+}
 
 /// Path of one node.
 pub fn node_path(id: &NodeId) -> String {

@@ -2,13 +2,17 @@
 //! can be switched off. The server knows neither network by name, for bundles are sealed.
 
 use crate::config::Intervals;
-use crate::contract::{Kind, NodeView, Seconds, Status};
+use crate::contract::{Kind, MOST_LISTED, NodeView, Seconds, Status};
 use crate::rollout::TargetPlan;
 use crate::rollout::wifi::{self, Stand};
 use crate::store::rollouts::{self as rows, Stored};
-use crate::store::{Connection, StoreFault};
+use crate::store::{Connection, StoreFault, nodes};
 use crate::views;
-use pintle_protocol::id::Digest;
+use pintle_protocol::id::{Digest, NodeId};
+use std::collections::BTreeSet;
+
+/// Nodes that do not change, named at most.
+const OTHERS: usize = 50;
 
 /// What the page shows of a change.
 #[derive(Debug, PartialEq, Eq)]
@@ -43,7 +47,30 @@ pub(super) fn change(
         return Ok(None);
     }
     let targets: Vec<&TargetPlan> = stored.rollout.plan.waves.iter().flat_map(|wave| &wave.targets).collect();
-    Ok(Some(count(&targets, &views::all_node_views(conn, intervals, now)?)))
+    let change: BTreeSet<NodeId> = targets.iter().map(|target| target.node).collect();
+    let (mut views, mut others, mut last) = (Vec::new(), 0_usize, None);
+    loop {
+        let rows = nodes::named_page(conn, last.as_ref(), MOST_LISTED)?;
+        let Some(end) = rows.last().map(|row| row.id) else { break };
+        last = Some(end);
+        for view in views::node_views(conn, rows, intervals, now)? {
+            let changes = change.contains(&view.id);
+            others += usize::from(!changes && may_be_lost(&view));
+            if changes || others <= OTHERS {
+                views.push(view);
+            }
+        }
+    }
+    let mut change = count(&targets, &views);
+    if others > OTHERS {
+        change.others.push(format!("{} more", others - OTHERS));
+    }
+    Ok(Some(change))
+}
+
+/// Only nodes in service can be lost.
+fn may_be_lost(view: &NodeView) -> bool {
+    view.admitted && view.status != Status::Retired
 }
 
 fn is_over(conn: &Connection, stored: &Stored) -> Result<bool, StoreFault> {
@@ -65,8 +92,7 @@ fn count(targets: &[&TargetPlan], views: &[NodeView]) -> Change {
     let mut stands = Vec::new();
     let mut nodes = Vec::new();
     let mut others = Vec::new();
-    // Only nodes in service can be lost.
-    for view in views.iter().filter(|view| view.admitted && view.status != Status::Retired) {
+    for view in views.iter().filter(|view| may_be_lost(view)) {
         let Some(target) = targets.iter().find(|target| target.node == view.id) else {
             others.push(view.name.clone());
             continue;

@@ -6,7 +6,7 @@ use crate::contract::{ClaimView, Seconds};
 use pintle_protocol::cbor::decode_message;
 use pintle_protocol::checkin::{CheckIn, Claim};
 use pintle_protocol::id::{Digest, NodeId, PublicKey, Uuid16};
-use rusqlite::{Connection, OptionalExtension, Row, named_params};
+use rusqlite::{Connection, OptionalExtension, Params, Row, named_params};
 
 /// A node as stored.
 #[derive(Clone, Debug)]
@@ -59,10 +59,24 @@ pub fn get(conn: &Connection, node: &NodeId) -> Result<Option<NodeRow>, StoreFau
     rows.next()?.map(NodeRow::read).transpose()
 }
 
-/// All nodes, by name.
-pub fn list(conn: &Connection) -> Result<Vec<NodeRow>, StoreFault> {
-    let mut statement = conn.prepare_cached("SELECT * FROM node ORDER BY name, id")?;
-    let mut rows = statement.query([])?;
+/// At most `limit` nodes behind `after`, or the first ones, by their identifiers.
+pub fn page(conn: &Connection, after: Option<&NodeId>, limit: u32) -> Result<Vec<NodeRow>, StoreFault> {
+    let sql = "SELECT * FROM node WHERE id > :after ORDER BY id LIMIT :limit";
+    let after = after.map_or(&[][..], |id| &id.0[..]);
+    read_all(conn, sql, named_params! { ":after": after, ":limit": limit })
+}
+
+/// At most `limit` nodes behind `after`, or the first ones, by their names.
+pub fn named_page(conn: &Connection, after: Option<&NodeId>, limit: u32) -> Result<Vec<NodeRow>, StoreFault> {
+    let sql = "SELECT * FROM node WHERE (name, id) > \
+        (coalesce((SELECT name FROM node WHERE id = :after), ''), :after) ORDER BY name, id LIMIT :limit";
+    let after = after.map_or(&[][..], |id| &id.0[..]);
+    read_all(conn, sql, named_params! { ":after": after, ":limit": limit })
+}
+
+fn read_all(conn: &Connection, sql: &str, wanted: impl Params) -> Result<Vec<NodeRow>, StoreFault> {
+    let mut statement = conn.prepare_cached(sql)?;
+    let mut rows = statement.query(wanted)?;
     let mut nodes = Vec::new();
     while let Some(row) = rows.next()? {
         nodes.push(NodeRow::read(row)?);

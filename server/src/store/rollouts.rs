@@ -89,6 +89,17 @@ pub fn list(conn: &Connection) -> Result<Vec<i64>, StoreFault> {
     numbers(conn, "SELECT id FROM rollout ORDER BY id DESC", None)
 }
 
+/// At most `limit` numbers of rollouts below `before`, newest first, each with how many nodes it has.
+pub fn page(conn: &Connection, before: i64, limit: u32) -> Result<Vec<(i64, usize)>, StoreFault> {
+    let sql = "SELECT id, (SELECT count(*) FROM target WHERE rollout = rollout.id) FROM rollout \
+        WHERE id < :before ORDER BY id DESC LIMIT :limit";
+    let mut statement = conn.prepare_cached(sql)?;
+    let rows = statement.query_map(named_params! { ":before": before, ":limit": limit }, |row| {
+        Ok((row.get(0)?, usize::try_from(row.get::<_, i64>(1)?).unwrap_or(usize::MAX)))
+    })?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
 fn numbers(conn: &Connection, sql: &str, node: Option<&NodeId>) -> Result<Vec<i64>, StoreFault> {
     let mut statement = conn.prepare_cached(sql)?;
     let mut rows = match node {

@@ -3,5 +3,5 @@
 mod nodes;
 mod rollouts;
 
-pub(crate) use nodes::{all_node_views, node_view};
+pub(crate) use nodes::{node_view, node_views};
 pub(crate) use rollouts::rollout_view;

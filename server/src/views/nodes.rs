@@ -13,14 +13,15 @@ use pintle_protocol::checkin::{CheckIn, Ending, Outcome, Phase, Running};
 use pintle_protocol::interlock::Holds;
 use std::collections::BTreeMap;
 
-/// Every node, by name.
-pub(crate) fn all_node_views(
+/// These nodes.
+pub(crate) fn node_views(
     conn: &Connection,
+    rows: Vec<NodeRow>,
     intervals: Intervals,
     now: Seconds,
 ) -> Result<Vec<NodeView>, StoreFault> {
     let mut views = Views::new(conn, intervals, now)?;
-    nodes::list(conn)?.into_iter().map(|row| views.view(row)).collect()
+    rows.into_iter().map(|row| views.view(row)).collect()
 }
 
 /// One node.

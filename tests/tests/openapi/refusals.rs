@@ -64,6 +64,8 @@ impl Things {
         match status {
             400 if template.contains('{') => (template.replace(['{', '}'], "-"), body),
             400 if template == "/api/v1/journal" => (format!("{path}?limit=501"), body),
+            400 if template == "/api/v1/nodes" => (format!("{path}?after=first"), body),
+            400 if method == "GET" && template == "/api/v1/rollouts" => (format!("{path}?limit=0"), body),
             400 => (path, b"{".to_vec()),
             404 if plans => (path, self.plan(&nobody).to_string().into_bytes()),
             404 if template.ends_with("suit-report") => (path, body),
