@@ -138,11 +138,10 @@ impl ResolvesServerCert for Certificates {
 
 fn load(data: &Path, names: &[String], now: Seconds) -> Result<(Arc<CertifiedKey>, Ends), TlsFault> {
     let (issuer, root) = root(data, now)?;
-    let (chain, key, served) = served(data, names, &issuer, root.not_after, now)?;
-    let key = ring::sign::any_supported_type(&key).map_err(certificate)?;
+    let (key, served) = served(data, names, &issuer, root.not_after, now)?;
     let begin = root.not_before.max(served.not_before);
     let ends = Ends { begin, root: root.not_after, served: served.not_after };
-    Ok((Arc::new(CertifiedKey::new(chain, key)), ends))
+    Ok((Arc::new(key), ends))
 }
 
 fn root(data: &Path, now: Seconds) -> Result<(Issuer<'static, KeyPair>, Validity), TlsFault> {
@@ -189,7 +188,14 @@ fn root_params() -> Result<CertificateParams, TlsFault> {
     Ok(params)
 }
 
-type Served = (Vec<CertificateDer<'static>>, PrivateKeyDer<'static>, Validity);
+/// A certificate with the key that it is for.
+fn pair(pem: &Path, key: &Path) -> Result<CertifiedKey, TlsFault> {
+    let chain = CertificateDer::pem_file_iter(pem)
+        .and_then(Iterator::collect::<Result<Vec<_>, _>>)
+        .map_err(certificate)?;
+    let key = PrivateKeyDer::from_pem_file(key).map_err(certificate)?;
+    CertifiedKey::from_der(chain, key, &ring::default_provider()).map_err(certificate)
+}
 
 fn served(
     data: &Path,
@@ -197,7 +203,7 @@ fn served(
     issuer: &Issuer<'_, KeyPair>,
     root_ends: Seconds,
     now: Seconds,
-) -> Result<Served, TlsFault> {
+) -> Result<(CertifiedKey, Validity), TlsFault> {
     let (pem_path, key_path, note_path) =
         (data.join("tls.pem"), data.join("tls.key"), data.join("tls.names"));
     // What the certificate is good for: when it is to be made anew, and its names.
@@ -207,7 +213,8 @@ fn served(
     let lasts_on = pem_path.exists()
         && of_file(&pem_path)
             .is_ok_and(|span| (span.not_before..span.not_after - RENEW_DAYS * DAY).contains(&now));
-    if !(same_names && lasts_on && key_path.exists()) {
+    // A backup that was made during a renewal may hold one from before it and one from after it.
+    if !(same_names && lasts_on && pair(&pem_path, &key_path).is_ok()) {
         let key = KeyPair::generate_for(&PKCS_ECDSA_P256_SHA256)?;
         let mut params = CertificateParams::new(names.to_vec())?;
         params.distinguished_name = named("Pintle server");
@@ -223,11 +230,7 @@ fn served(
         write_whole(&note_path, format!("{renew_at}\n{wanted}").as_bytes(), 0o644)
             .map_err(file(&note_path))?;
     }
-    let chain = CertificateDer::pem_file_iter(&pem_path)
-        .and_then(Iterator::collect::<Result<Vec<_>, _>>)
-        .map_err(certificate)?;
-    let key = PrivateKeyDer::from_pem_file(&key_path).map_err(certificate)?;
-    Ok((chain, key, of_file(&pem_path)?))
+    Ok((pair(&pem_path, &key_path)?, of_file(&pem_path)?))
 }
 
 /// From a day before `now`, for clients whose clocks are behind, until `end`.
@@ -278,6 +281,27 @@ mod tests {
         let name = ServerName::try_from("localhost").unwrap();
         let at = UnixTime::since_unix_epoch(Duration::from_secs(now.try_into().unwrap()));
         verifier.verify_server_cert(&chain[0], &chain[1..], &name, &[], at).is_ok()
+    }
+
+    #[test]
+    fn a_key_that_is_not_the_certificates_is_made_anew_with_it() {
+        let (data, other) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+        let names = ["localhost".to_owned()];
+        let pinned = ready(data.path(), &names, NOW).unwrap().ca_pem().unwrap();
+        ready(other.path(), &names, NOW).unwrap();
+        let path = |name: &str| data.path().join(name);
+        let before = fs::read(path("tls.pem")).unwrap();
+        for spoil in ["tls.key", "tls.pem"] {
+            fs::copy(other.path().join(spoil), path(spoil)).unwrap();
+            let certificates = ready(data.path(), &names, NOW).unwrap();
+            assert!(taken(&pinned, &certificates, NOW), "{spoil}");
+            assert!(certificates.current.read().unwrap().0.keys_match().is_ok(), "{spoil}");
+            assert_ne!(fs::read(path("tls.pem")).unwrap(), before);
+        }
+        // What fits is left as it is.
+        let before = [fs::read(path("tls.pem")).unwrap(), fs::read(path("tls.key")).unwrap()];
+        ready(data.path(), &names, NOW).unwrap();
+        assert_eq!([fs::read(path("tls.pem")).unwrap(), fs::read(path("tls.key")).unwrap()], before);
     }
 
     /// A server that runs for thirty years, looking every day, is taken on each of them by who
