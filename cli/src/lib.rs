@@ -26,6 +26,7 @@ pub mod commands;
 pub mod error;
 pub mod exit;
 pub mod firmware;
+pub mod heard;
 pub mod image;
 pub mod journal;
 pub mod keys;

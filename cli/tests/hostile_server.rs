@@ -9,14 +9,14 @@ use pintle::yard::Yard;
 use pintle_protocol::author::{ImageManifest, payload_uri};
 use pintle_protocol::card::StarterCard;
 use pintle_protocol::cbor::decode_message;
-use pintle_protocol::checkin::{Claim, PROTOCOL, claim_proof};
-use pintle_protocol::cose::{AAD_CLAIM, SigningKey, sign1};
-use pintle_protocol::id::{Chip, Digest, NodeId, PublicKey, Uuid16};
+use pintle_protocol::checkin::{CheckIn, Claim, PROTOCOL, Phase, Position, Running, Wifi, claim_proof};
+use pintle_protocol::cose::{AAD_CHECK_IN, AAD_CLAIM, SigningKey, sign1};
+use pintle_protocol::id::{Chip, Digest, NodeId, Nonce, PublicKey, Uuid16};
 use pintle_protocol::suit::peek;
 use pintle_protocol::version::{ActuationProfile, LinkRange, Version};
 use pintle_server::contract::{
-    About, ClaimView, JournalEntry, JournalHead, JournalPage, NodeView, OutcomeView, ReportView, RunningView,
-    Status, WifiView,
+    About, CheckInView, ClaimView, JournalEntry, JournalHead, JournalPage, NodeView, OutcomeView, ReportView,
+    RunningView, Status, WifiView,
 };
 use pintle_server::journal::{Line, START, head};
 use serde::Serialize;
@@ -394,6 +394,72 @@ fn keys_that_are_replaced_after_admission_and_made_up_reports_start_nothing() {
     assert!(highest(&place) > before, "a number was used twice");
     let asked = std::mem::take(&mut *thief.asked.lock().unwrap());
     assert!(!asked.iter().any(|a| a.starts_with("POST /api/v1/rollouts")), "{asked:?}");
+}
+
+/// What a board says in a check-in: it has kept these numbers.
+fn check_in(node: NodeId, sequences: [u64; 3]) -> CheckIn {
+    let runs = Running {
+        version: Version::new(1, 0, 0),
+        digest: Digest::of(b"net"),
+        link: LinkRange { oldest: 1, newest: 1 },
+        profile: ActuationProfile { id: 1, version: 1 },
+        slot: 0,
+    };
+    CheckIn {
+        protocol: PROTOCOL,
+        node,
+        counter: 9,
+        nonce: Nonce([8; 16]),
+        uptime_seconds: 60,
+        starts: 2,
+        net: runs,
+        io: Some(runs),
+        sequences,
+        bundle: None,
+        position: Position::Closed,
+        phase: Phase::Idle,
+        subject: None,
+        holds: 0,
+        outcome: None,
+        wifi: Wifi { index: 0, rssi_dbm: -60, candidate: None },
+        report: Default::default(),
+        supply_mv: 5000,
+        relay_pulses: 1,
+    }
+}
+
+fn sealed(said: &CheckIn, key: &SigningKey) -> CheckInView {
+    let mut message = vec![0; 1024];
+    let plain = minicbor::to_vec(said).unwrap();
+    let len = sign1::sign_attached(key, None, &plain, AAD_CHECK_IN, &mut message).unwrap();
+    CheckInView { at: NOW, message: hex::encode(&message[..len]) }
+}
+
+#[test]
+fn a_tally_goes_by_what_nodes_signed_and_by_nothing_that_he_says() {
+    const TALLY: &[&str] = &["keys", "tally"];
+    let thief = Thief::new();
+    let (place, id, keys) = admitted(&thief);
+    let (board, his) = (Board::new(3), Board::new(0x66));
+    let route = format!("GET /api/v1/nodes/{id}/check-in");
+    // He says that it has all that is wanted, whatever it says itself.
+    thief.says("GET /api/v1/nodes", &[view(id, Some(keys), Some(report([0, 0, 0], None, None)))]);
+    thief.says(&route, &sealed(&check_in(id, [0, 0, 0]), &board.key));
+    place.run(TALLY).ends(0);
+    thief.says(&route, &sealed(&check_in(id, [7, 7, 7]), &board.key));
+    let other = place.run(TALLY).ends(1);
+    assert!(other.out.contains("not known here") && other.out.contains("not yet: barn"), "{}", other.out);
+    for (what, message) in [
+        ("a check-in signed by his own key", sealed(&check_in(id, [0, 0, 0]), &his.key)),
+        ("one signed by the server's key", sealed(&check_in(id, [0, 0, 0]), &thief.key)),
+        ("one that speaks of another node", sealed(&check_in(NodeId([1; 16]), [0, 0, 0]), &board.key)),
+        ("no check-in", CheckInView { at: NOW, message: hex::encode(b"noise") }),
+    ] {
+        thief.says(&route, &message);
+        refused(&place, what, TALLY, &["barn", "is not signed by it", "look at the node itself"]);
+    }
+    thief.says(&route, &CheckInView { at: NOW, message: "zz".to_owned() });
+    refused(&place, "no hexadecimal text", TALLY, &["no hexadecimal text"]);
 }
 
 /// Entries of a journal that holds by itself.

@@ -8,6 +8,7 @@
 mod journal;
 mod nodes;
 pub mod openapi;
+mod report;
 mod rollouts;
 pub mod routes;
 pub mod text;
@@ -17,8 +18,8 @@ pub use journal::{
     BadEntry, JournalCheck, JournalEntry, JournalHead, JournalPage, MOST_ENTRIES, USUAL_ENTRIES,
 };
 pub use nodes::{
-    Admit, ClaimView, ExpectNode, MOST_LISTED, MOST_NAME, MOST_NOTE, NodeView, OutcomeView, ReportView,
-    Retire, RunningView, Status, SuitReportView, WifiView,
+    Admit, CheckInView, ClaimView, ExpectNode, MOST_LISTED, MOST_NAME, MOST_NOTE, NodeView, OutcomeView,
+    ReportView, Retire, RunningView, Status, SuitReportView, WifiView,
 };
 pub use rollouts::{
     Approve, Evidence, Gate, Kind, LEAST_WAITING, MOST_IN_WAVE, MOST_NODES, MOST_NODES_LISTED, MOST_ROLLOUTS,

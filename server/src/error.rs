@@ -36,6 +36,8 @@ pub enum ApiError {
     BodyBroken { why: String },
     #[error("there is no node {node}")]
     UnknownNode { node: NodeId },
+    #[error("there is no signed check-in of node {node} yet")]
+    NoCheckIn { node: NodeId },
     #[error("node {node} has sent no SUIT_Report yet")]
     NoSuitReport { node: NodeId },
     #[error("there is no rollout {rollout}")]
@@ -106,14 +108,17 @@ impl ApiError {
             Self::NoSuchRoute { .. } => (S::NOT_FOUND, "no_such_route", None),
             Self::WrongMethod { .. } => (S::METHOD_NOT_ALLOWED, "wrong_method", None),
             Self::BadPath { .. } => (S::BAD_REQUEST, "bad_path", None),
-            Self::BadQuery { .. } => {
-                (S::BAD_REQUEST, "bad_query", Some("`after` and `limit` are known; limit is 1 to 500"))
-            }
+            Self::BadQuery { .. } => (
+                S::BAD_REQUEST,
+                "bad_query",
+                Some("docs/openapi.json has what each route knows in its query"),
+            ),
             Self::BadJson { .. } => (S::BAD_REQUEST, "bad_json", None),
             Self::BadField { .. } => (S::UNPROCESSABLE_ENTITY, "bad_field", None),
             Self::TooLarge { .. } => (S::PAYLOAD_TOO_LARGE, "too_large", None),
             Self::BodyBroken { .. } => (S::BAD_REQUEST, "body_broken", Some("send it again")),
             Self::UnknownNode { .. } => (S::NOT_FOUND, "unknown_node", Some("announce it first")),
+            Self::NoCheckIn { .. } => (S::NOT_FOUND, "no_check_in", None),
             Self::NoSuitReport { .. } => (S::NOT_FOUND, "no_suit_report", None),
             Self::UnknownRollout { .. } => (S::NOT_FOUND, "unknown_rollout", None),
             Self::NodeAdmitted { .. } => (

@@ -99,8 +99,14 @@ fn take(conn: &Connection, member: Member, now: Seconds) -> Result<(), FleetErro
     let keys = Admit { signing_key: signing, sealing_key: sealing };
     ops::nodes::admit(conn, node, &keys, now).map_err(refused)?;
     let bytes = minicbor::to_vec(&check_in).map_err(|e| FleetError::Refused { node, why: e.to_string() })?;
-    check_in::take(conn, &Verified { check_in, bytes, key: signing }, Intervals::default(), now)
-        .map_err(|e| FleetError::Refused { node, why: e.to_string() })?;
+    // Made up like the node: whoever looks at the signature finds that it is none.
+    check_in::take(
+        conn,
+        &Verified { check_in, bytes, signature: [0; 64], key: signing },
+        Intervals::default(),
+        now,
+    )
+    .map_err(|e| FleetError::Refused { node, why: e.to_string() })?;
     Ok(())
 }
 

@@ -2,6 +2,7 @@
 
 use crate::contract::Seconds;
 use pintle_protocol::checkin::{Candidate, Phase, Position};
+use pintle_protocol::interlock::Holds;
 use pintle_protocol::reason::Reason;
 
 /// The sentence for a reason's number, without a full stop.
@@ -42,6 +43,16 @@ pub(crate) fn listed(names: &[String]) -> String {
         Some((first, rest)) if !rest.is_empty() => format!("{} and {} more", first.join(", "), rest.len()),
         _ => names.join(", "),
     }
+}
+
+/// Why a node waits, each a sentence; a reason that this server does not know is not hidden.
+pub(crate) fn hold_sentences(bits: u32) -> Vec<String> {
+    let mut sentences: Vec<String> = Holds::from_bits(bits).iter().map(|h| h.sentence().to_owned()).collect();
+    let known = Holds::from_bits(bits).iter().fold(0, |all, hold| all | hold as u32);
+    if bits & !known != 0 {
+        sentences.push("a reason that this version of the server does not know".to_owned());
+    }
+    sentences
 }
 
 /// Where a door is.

@@ -44,6 +44,7 @@ const ROWS: &[(&str, &str, [u16; 11])] = &[
     ("GET", "/api/v1/nodes", look(200)),
     ("GET", "/api/v1/nodes/{id}", look(200)),
     // This node has not sent one.
+    ("GET", "/api/v1/nodes/{id}/check-in", look(404)),
     ("GET", "/api/v1/nodes/{id}/suit-report", look(404)),
     ("PUT", "/api/v1/nodes/{id}", change(200)),
     ("POST", "/api/v1/nodes/{id}/admit", change(200)),

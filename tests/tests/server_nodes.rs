@@ -2,8 +2,8 @@
 
 mod server_common;
 
-use pintle_protocol::checkin::{Ending, Phase};
-use pintle_protocol::cose::{AAD_CHECK_IN, AAD_CLAIM, SigningKey};
+use pintle_protocol::checkin::{Ending, Phase, Position};
+use pintle_protocol::cose::{AAD_CHECK_IN, AAD_CLAIM, SigningKey, sign1};
 use pintle_protocol::id::{Chip, Digest, Uuid16};
 use pintle_protocol::interlock::Hold;
 use pintle_protocol::reason::Reason;
@@ -255,4 +255,38 @@ fn a_silent_node_holds_the_rollout_and_shows_as_silent() {
     node.check_in(&server);
     assert_eq!(server.good("GET", &node.path(), &Value::Null)["status"], "kept");
     assert_eq!(server.good("POST", "/api/v1/rollouts/1/resume", &Value::Null)["state"], "under way");
+}
+
+#[test]
+fn what_a_node_signed_last_is_shown_as_it_came() {
+    let server = Server::start();
+    let mut node = Node::new(1).admitted(&server);
+    let path = format!("{}/check-in", node.path());
+    assert_eq!(server.ask("GET", &path, &Value::Null).error(), (404, "no_check_in".to_owned()));
+    for position in [Position::Open, Position::Closed] {
+        node.state.position = position;
+        node.check_in(&server);
+        let shown = server.good("GET", &path, &Value::Null);
+        assert_eq!(shown["at"], server_common::NOW);
+        assert_eq!(shown["message"], hex::encode(node.signed(&node.state, AAD_CHECK_IN)));
+        // What was refused is not shown: here, the same once more.
+        assert_eq!(node.send_check_in(&server).status, 409);
+        assert_eq!(server.good("GET", &path, &Value::Null), shown);
+    }
+    // A key identifier is no part of what is signed, and is left out.
+    node.state.counter += 1;
+    let plain = minicbor::to_vec(&node.state).unwrap();
+    let mut with_kid = [0; 1024];
+    let len = sign1::sign_attached(&node.key, Some(b"kid"), &plain, AAD_CHECK_IN, &mut with_kid).unwrap();
+    assert_eq!(server.send("POST", "/node/check-in", &[], &with_kid[..len]).status, 200);
+    let shown = server.good("GET", &path, &Value::Null);
+    assert_eq!(shown["message"], hex::encode(node.signed(&node.state, AAD_CHECK_IN)));
+    // A new board has said nothing yet.
+    let mut wish = node.wish();
+    wish["replace"] = true.into();
+    wish["code_digest"] = Digest([0x77; 32]).to_string().into();
+    server.good("PUT", &node.path(), &wish);
+    let keys = json!({"signing_key": Node::new(2).signing_key().to_string(), "sealing_key": "09".repeat(32)});
+    server.good("POST", &format!("{}/admit", node.path()), &keys);
+    assert_eq!(server.ask("GET", &path, &Value::Null).error(), (404, "no_check_in".to_owned()));
 }

@@ -130,6 +130,11 @@ impl<'b> Sign1<'b> {
         self.kid
     }
 
+    /// The signature, not verified.
+    pub const fn signature(&self) -> &'b [u8; 64] {
+        self.signature
+    }
+
     /// The payload as it came, not verified; `None` if it is detached. For finding out whose key
     /// to take (a check-in names its node); believe it only after [`Self::verify`].
     pub fn unverified_payload(&self) -> Option<&'b [u8]> {
@@ -239,6 +244,15 @@ pub fn sign_detached(
     sign(key, kid, payload, external_aad, false, out)
 }
 
+/// Puts a message without a key identifier together from its payload and a signature that somebody made of it;
+/// returns its length in `out`. It is not verified.
+///
+/// # Errors
+/// [`CoseFault::NoRoom`] if `out` is too small.
+pub fn assemble(payload: &[u8], signature: &[u8; 64], out: &mut [u8]) -> Result<usize, CoseFault> {
+    write(None, Some(payload), signature, out)
+}
+
 fn sign(
     key: &SigningKey,
     kid: Option<&[u8]>,
@@ -264,17 +278,27 @@ fn sign(
         ))
         .map_err(|_| CoseFault::Signature)?
         .to_bytes();
+    write(kid, attached.then_some(payload), &signature, out)
+}
+
+fn write(
+    kid: Option<&[u8]>,
+    payload: Option<&[u8]>,
+    signature: &[u8; 64],
+    out: &mut [u8],
+) -> Result<usize, CoseFault> {
     let kid_head = kid.map(|kid| bytes_head(kid.len()));
+    let payload_head = payload.map(|payload| bytes_head(payload.len()));
     let parts: [&[u8]; 9] = [
         &[0xd2, 0x84, 0x43],
         &PROTECTED,
         if kid.is_some() { &[0xa1, 0x04] } else { &[0xa0] },
         kid_head.as_deref().unwrap_or_default(),
         kid.unwrap_or_default(),
-        if attached { &payload_head } else { &[0xf6] },
-        if attached { payload } else { &[] },
+        payload_head.as_deref().unwrap_or(&[0xf6]),
+        payload.unwrap_or_default(),
         &[0x58, 0x40],
-        &signature,
+        signature,
     ];
     let (needed, room) = (parts.iter().map(|part| part.len()).sum(), out.len());
     if needed > room {

@@ -52,6 +52,14 @@ pub enum ApiError {
         /// Its key.
         theirs: PublicKey,
     },
+    /// What it shows as a node's check-in is not signed by the node.
+    #[error("what the server shows as the last check-in of {node} is not signed by it: {why}")]
+    Forged {
+        /// The node.
+        node: String,
+        /// What is wrong with it.
+        why: String,
+    },
     /// It does not take the token.
     #[error("the server at {address} does not take the yard's token: {message}")]
     Token {
@@ -119,6 +127,9 @@ impl ApiError {
             Self::OtherKey { .. } => {
                 "nodes take replies from the pinned key only; restore the server from its backup, or send new trust anchors"
                     .to_owned()
+            }
+            Self::Forged { .. } => {
+                "switch nothing off on this server's word: it may be in the wrong hands; look at the node itself".to_owned()
             }
             Self::Token { .. } => "join again with a new token: `pintle server join URL --token-file FILE`".to_owned(),
             Self::Refused { hint, .. } => return hint.clone(),

@@ -16,9 +16,9 @@ use pintle_protocol::checkin::PROTOCOL;
 use pintle_protocol::id::{Digest, NodeId, PublicKey};
 use pintle_protocol::suit::peek;
 use pintle_server::contract::{
-    About, Admit, Approve, ClaimView, EnvelopeStored, ErrorBody, ExpectNode, JournalCheck, JournalHead,
-    JournalPage, MOST_LISTED, MOST_ROLLOUTS, NewRollout, NodeView, Note, PayloadStored, Retire, RolloutView,
-    SignInLink, SuitReportView, routes,
+    About, Admit, Approve, CheckInView, ClaimView, EnvelopeStored, ErrorBody, ExpectNode, JournalCheck,
+    JournalHead, JournalPage, MOST_LISTED, MOST_ROLLOUTS, NewRollout, NodeView, Note, PayloadStored, Retire,
+    RolloutView, SignInLink, SuitReportView, routes,
 };
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -154,6 +154,22 @@ impl Client {
     /// [`ApiError`].
     pub fn node(&self, id: &NodeId) -> Result<NodeView, ApiError> {
         self.get(routes::node_path(id))
+    }
+
+    /// A node's last check-in as the node signed it, not verified; `None` if there is none.
+    ///
+    /// # Errors
+    /// [`ApiError`].
+    pub fn check_in(&self, id: &NodeId) -> Result<Option<Vec<u8>>, ApiError> {
+        let view: CheckInView = match self.get(routes::check_in_path(id)) {
+            Err(ApiError::Refused { code, .. }) if code == "no_check_in" => return Ok(None),
+            other => other?,
+        };
+        let bytes = hex::decode(&view.message).map_err(|e| ApiError::Unreadable {
+            address: self.address().to_owned(),
+            what: format!("its check-in is no hexadecimal text: {e}"),
+        })?;
+        Ok(Some(bytes))
     }
 
     /// A node's last SUIT_Report, and when it came; `None` if it has sent none.

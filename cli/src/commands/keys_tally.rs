@@ -57,7 +57,7 @@ impl Answer for Counted {
 
 pub(super) fn run(_: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let (yard, _, client) = run.all()?;
-    let tally = keys::tally(&yard, &client.nodes()?)?;
+    let tally = keys::tally(&yard, &crate::heard::nodes(&yard, &client)?)?;
     let (lacking, renewing) = (tally.lacking(), yard.next.any().then(|| keys::under_way(&yard)));
     let Tally { nodes } = tally;
     let nodes = nodes.into_iter().map(|(node, has, sequence)| Row { node, has, sequence }).collect();

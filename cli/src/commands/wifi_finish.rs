@@ -30,7 +30,7 @@ pub(super) fn run(args: &Args, run: &mut Run) -> Result<Exit, CliError> {
     for name in &args.without {
         yard.node(name)?;
     }
-    let views = client.nodes()?;
+    let views = crate::heard::nodes(&yard, &client)?;
     let tally = wifi::tally(&yard, &views, &|name, bundle| wifi::brought(&yard, &unlocked, name, bundle))?;
     let nodes: Vec<String> =
         tally.nodes.iter().map(|(n, _)| n.clone()).filter(|n| !args.without.contains(n)).collect();

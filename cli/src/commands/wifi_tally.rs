@@ -34,7 +34,7 @@ impl Answer for Counted {
 
 pub(super) fn run(_: &Args, run: &mut Run) -> Result<Exit, CliError> {
     let (yard, unlocked, client) = run.all()?;
-    let views = client.nodes()?;
+    let views = crate::heard::nodes(&yard, &client)?;
     let tally = wifi::tally(&yard, &views, &|name, bundle| wifi::brought(&yard, &unlocked, name, bundle))?;
     let own = |names: Vec<&str>| names.into_iter().map(str::to_owned).collect();
     let (lost, untested, safe) = (own(tally.lost()), own(tally.untested()), tally.safe());

@@ -227,7 +227,7 @@ pub fn finish(
     if !yard.next.any() {
         return Err(KeysError::None);
     }
-    let mut lacking = tally(yard, &client.nodes()?)?.lacking();
+    let mut lacking = tally(yard, &crate::heard::nodes(yard, client)?)?.lacking();
     lacking.retain(|name| !without.contains(name));
     if !lacking.is_empty() {
         return Err(KeysError::NotAll(lacking));

@@ -163,7 +163,8 @@ impl Transport for Fake {
     }
 }
 
-fn server(nodes: Vec<NodeView>) -> (Client, Rc<RefCell<Memory>>) {
+fn server(mut nodes: Vec<NodeView>) -> (Client, Rc<RefCell<Memory>>) {
+    nodes.sort_by_key(|node| node.id);
     let memory = Rc::new(RefCell::new(Memory { nodes, ..Memory::default() }));
     (Client::over(Fake(Rc::clone(&memory))), memory)
 }

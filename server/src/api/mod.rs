@@ -22,6 +22,7 @@ pub(crate) fn handler(method: &str, path: &str) -> Option<Route> {
         ("GET", "/api/v1/about") => web::get().to(about::show),
         ("GET", "/api/v1/nodes") => web::get().to(nodes::list),
         ("GET", "/api/v1/nodes/{id}") => web::get().to(nodes::show),
+        ("GET", "/api/v1/nodes/{id}/check-in") => web::get().to(nodes::check_in),
         ("GET", "/api/v1/nodes/{id}/suit-report") => web::get().to(nodes::suit_report),
         ("PUT", "/api/v1/nodes/{id}") => web::put().to(nodes::announce),
         ("POST", "/api/v1/nodes/{id}/admit") => web::post().to(nodes::admit),

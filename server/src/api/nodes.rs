@@ -2,12 +2,19 @@
 
 use super::{from_path, json, maybe_json, query, within};
 use crate::app::App;
-use crate::contract::{Admit, ClaimView, ExpectNode, MOST_LISTED, NodeView, Retire, SuitReportView};
+use crate::contract::{
+    Admit, CheckInView, ClaimView, ExpectNode, MOST_LISTED, NodeView, Retire, SuitReportView,
+};
 use crate::error::ApiError;
+use crate::store::StoreFault;
 use crate::{ops, store, views};
 use actix_web::{HttpRequest, web};
+use pintle_protocol::cose::sign1;
 use pintle_protocol::id::NodeId;
 use serde::Deserialize;
+
+/// Bytes that a COSE_Sign1 has around its payload, at most.
+const FRAME: usize = 128;
 
 /// Which nodes are wanted.
 #[derive(Deserialize)]
@@ -46,6 +53,28 @@ pub(super) async fn show(
     id: web::Path<String>,
 ) -> Result<web::Json<NodeView>, ApiError> {
     view(&app, from_path("node", &id)?).await
+}
+
+/// Shows what a node said last, as it signed it.
+pub(super) async fn check_in(
+    app: web::Data<App>,
+    id: web::Path<String>,
+) -> Result<web::Json<CheckInView>, ApiError> {
+    let node = from_path("node", &id)?;
+    let view = app
+        .db
+        .read(move |conn| {
+            store::nodes::get(conn, &node)?.ok_or(ApiError::UnknownNode { node })?;
+            let (at, said, signature) =
+                store::nodes::signed_check_in(conn, &node)?.ok_or(ApiError::NoCheckIn { node })?;
+            let mut message = vec![0; said.len() + FRAME];
+            let len = sign1::assemble(&said, &signature, &mut message)
+                .map_err(|e| StoreFault::Value { what: format!("putting a check-in together: {e}") })?;
+            let message = hex::encode(message.get(..len).unwrap_or_default());
+            Ok(CheckInView { at: store::clock::wall(conn, at)?, message })
+        })
+        .await;
+    view.map(web::Json)
 }
 
 /// Shows what a node reported of the last manifest that it carried out or stopped at.

@@ -77,6 +77,15 @@ pub struct ClaimView {
     pub at: Seconds,
 }
 
+/// What a node said last, as it signed it: `GET /api/v1/nodes/{id}/check-in`.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct CheckInView {
+    /// When it came.
+    pub at: Seconds,
+    /// The check-in as a COSE_Sign1 by the node's key, in hexadecimal.
+    pub message: String,
+}
+
 /// What a node reported of the last manifest that it carried out or stopped at:
 /// `GET /api/v1/nodes/{id}/suit-report`.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]

@@ -1,9 +1,9 @@
 //! Every route: as a table for the server and the documentation, and as functions for clients.
 
 use super::{
-    About, Admit, Approve, ClaimView, EnvelopeStored, ExpectNode, JournalCheck, JournalHead, JournalPage,
-    MOST_ENTRIES, MOST_LISTED, MOST_ROLLOUTS, NewRollout, NodeView, Note, PayloadStored, Retire, RolloutView,
-    SignInLink, SuitReportView, USUAL_ENTRIES,
+    About, Admit, Approve, CheckInView, ClaimView, EnvelopeStored, ExpectNode, JournalCheck, JournalHead,
+    JournalPage, MOST_ENTRIES, MOST_LISTED, MOST_ROLLOUTS, NewRollout, NodeView, Note, PayloadStored, Retire,
+    RolloutView, SignInLink, SuitReportView, USUAL_ENTRIES,
 };
 use pintle_protocol::id::{Digest, NodeId};
 use schemars::{JsonSchema, Schema, SchemaGenerator};
@@ -179,6 +179,9 @@ pub const ROUTES: &[Route] = &[
         .query(NODES_QUERY)
         .answers::<Vec<NodeView>>(200),
     viewer("GET", "/api/v1/nodes/{id}", "shows one node").answers::<NodeView>(200).refuses(&[404]),
+    viewer("GET", "/api/v1/nodes/{id}/check-in", "shows a node's last check-in as the node signed it")
+        .answers::<CheckInView>(200)
+        .refuses(&[404]),
     viewer("GET", "/api/v1/nodes/{id}/suit-report", "shows a node's last SUIT_Report")
         .answers::<SuitReportView>(200)
         .refuses(&[404]),
@@ -300,6 +303,11 @@ pub fn rollouts_path(before: Option<i64>, limit: u32) -> String {
 /// Path of one node.
 pub fn node_path(id: &NodeId) -> String {
     format!("/api/v1/nodes/{id}")
+}
+
+/// Path of a node's last check-in.
+pub fn check_in_path(id: &NodeId) -> String {
+    format!("/api/v1/nodes/{id}/check-in")
 }
 
 /// Path of a node's last SUIT_Report.

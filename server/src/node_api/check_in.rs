@@ -28,9 +28,12 @@ async fn take_in(app: &App, payload: web::Payload) -> Result<(NodeId, Nonce, Ans
         decode_message(inside).map_err(|e| NodeError::BadMessage { why: e.to_string() })?;
     let (node, nonce) = (check_in.node, check_in.nonce);
     let is_by = |key: &PublicKey| message.verify(key, AAD_CHECK_IN, None).is_ok();
+    let signature = *message.signature();
     // The key that was right the last time most often is; where it is not, the database has the last word.
     if let Some(key) = app.keys.get(&node).filter(is_by) {
-        match store(app, Verified { check_in: check_in.clone(), bytes: inside.to_vec(), key }).await {
+        match store(app, Verified { check_in: check_in.clone(), bytes: inside.to_vec(), signature, key })
+            .await
+        {
             Err(Refused::NotAdmitted) => app.keys.forget(&node),
             stored => return Ok((node, nonce, stored?)),
         }
@@ -40,7 +43,7 @@ async fn take_in(app: &App, payload: web::Payload) -> Result<(NodeId, Nonce, Ans
         return Err(NodeError::BadSignature);
     }
     app.keys.remember(node, key);
-    let answer = store(app, Verified { check_in, bytes: inside.to_vec(), key }).await?;
+    let answer = store(app, Verified { check_in, bytes: inside.to_vec(), signature, key }).await?;
     Ok((node, nonce, answer))
 }
 

@@ -19,6 +19,8 @@ pub(crate) struct Verified {
     pub(crate) check_in: CheckIn,
     /// The CBOR of it, as signed.
     pub(crate) bytes: Vec<u8>,
+    /// The node's signature of it.
+    pub(crate) signature: [u8; 64],
     /// The key by which it was verified.
     pub(crate) key: PublicKey,
 }
@@ -98,7 +100,7 @@ pub(super) fn take_with(
         noticed.extend(remember(conn, &row, outcome, now)?);
     }
     journal::append_caused(conn, now, noticed)?;
-    nodes::note_check_in(conn, &node, stored_counter, &verified.bytes, now)?;
+    nodes::note_check_in(conn, &node, stored_counter, &verified.bytes, &verified.signature, now)?;
     if !verified.check_in.report.is_empty() {
         nodes::note_suit_report(conn, &node, &verified.check_in.report, now)?;
     }

@@ -157,7 +157,7 @@ impl Yard {
         at.counter += 1;
         let check_in = at.clone();
         let bytes = minicbor::to_vec(&check_in).unwrap();
-        let verified = Verified { check_in, bytes, key: key(n) };
+        let verified = Verified { check_in, bytes, signature: [0; 64], key: key(n) };
         let answer = take_with(&self.conn, &verified, INTERVALS, small, self.now)?;
         if let Some(offer) = answer.offer {
             let at = &mut self.nodes[usize::from(n) - 1].check_in;
@@ -216,7 +216,8 @@ fn a_check_in_is_taken_once_and_only_by_the_admitted_key() {
     assert!(matches!(yard.check_in(1), Err(Refused::Counter { .. })));
 
     let check_in = CheckIn { counter: 9, ..yard.nodes[0].check_in.clone() };
-    let verified = Verified { bytes: minicbor::to_vec(&check_in).unwrap(), check_in, key: key(9) };
+    let verified =
+        Verified { bytes: minicbor::to_vec(&check_in).unwrap(), check_in, signature: [0; 64], key: key(9) };
     assert!(matches!(take(&yard.conn, &verified, INTERVALS, yard.now), Err(Refused::NotAdmitted)));
     super::nodes::retire(&yard.conn, node(1), None, yard.now).unwrap();
     yard.nodes[0].check_in.counter = 10;

@@ -97,6 +97,11 @@ fn fill(old: &Connection, version: usize) {
     if version >= 6 {
         sql += "INSERT INTO clock_step VALUES (1772431250, 3600);";
     }
+    if version >= 8 {
+        sql += "INSERT INTO notice (kind, subject, sentence, at, over_at, webhook, mail) VALUES
+            ('silent', '00', 'a hatch is silent', 1772431300, NULL, 'sent', 'waits'),
+            ('held', '1', 'a rollout is held', 1772431300, 1772431350, 'none', 'sent');";
+    }
     old.execute_batch(&sql).unwrap();
 }
 
@@ -124,6 +129,7 @@ const ADDED: &[(usize, &str)] = &[
              FROM (SELECT token FROM sign_in_link UNION ALL SELECT token FROM session) AS owner",
     ),
     (7, "SELECT at = (SELECT max(last_seen) FROM node) FROM heard"),
+    (9, "SELECT min(signature IS NULL) FROM node"),
 ];
 
 /// With `PINTLE_WRITE_SAMPLES=1` the sample of the newest schema is written: do so, and commit it,

@@ -149,7 +149,7 @@ pub fn admit(
     now: Seconds,
 ) -> Result<(), StoreFault> {
     conn.execute(
-        "UPDATE node SET counter = NULL, last_seen = NULL, report = NULL
+        "UPDATE node SET counter = NULL, last_seen = NULL, report = NULL, signature = NULL
          WHERE id = :id AND signing_key IS NOT NULL AND signing_key <> :signing",
         named_params! { ":id": node.0, ":signing": signing.0 },
     )?;
@@ -185,16 +185,35 @@ pub fn note_check_in(
     node: &NodeId,
     counter: i64,
     report: &[u8],
+    signature: &[u8; 64],
     now: Seconds,
 ) -> Result<(), StoreFault> {
     conn.prepare_cached(
-        "UPDATE node SET counter = :counter, last_seen = :now, report = :report WHERE id = :id",
+        "UPDATE node SET counter = :counter, last_seen = :now, report = :report, signature = :signature
+         WHERE id = :id",
     )?
-    .execute(named_params! { ":id": node.0, ":counter": counter, ":now": now, ":report": report })?;
+    .execute(named_params! {
+        ":id": node.0, ":counter": counter, ":now": now, ":report": report, ":signature": signature,
+    })?;
     conn.prepare_cached("UPDATE heard SET at = :now WHERE at < :now")?
         .execute(named_params! { ":now": now })?;
     Ok(())
 }
+
+/// The last check-in of a node as it was signed, its signature, and when it came; nothing if none has come, or none
+/// since signatures are kept.
+pub fn signed_check_in(conn: &Connection, node: &NodeId) -> Result<Option<Signed>, StoreFault> {
+    let found = conn
+        .prepare_cached(
+            "SELECT last_seen, report, signature FROM node WHERE id = :id AND signature IS NOT NULL",
+        )?
+        .query_row(named_params! { ":id": node.0 }, |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))
+        .optional()?;
+    Ok(found)
+}
+
+/// When a check-in came, what was signed, and the signature.
+pub type Signed = (Seconds, Vec<u8>, [u8; 64]);
 
 /// Keeps the SUIT_Report that came with a check-in.
 pub fn note_suit_report(

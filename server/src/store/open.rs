@@ -101,7 +101,7 @@ pub enum OpenFault {
 }
 
 /// Every migration, oldest first.
-pub(crate) const SQL: [&str; 8] = [
+pub(crate) const SQL: [&str; 9] = [
     include_str!("../../../migrations/01-beginning/up.sql"),
     include_str!("../../../migrations/02-suit-reports/up.sql"),
     include_str!("../../../migrations/03-careful-waves/up.sql"),
@@ -110,6 +110,7 @@ pub(crate) const SQL: [&str; 8] = [
     include_str!("../../../migrations/06-clock-steps/up.sql"),
     include_str!("../../../migrations/07-many-nodes/up.sql"),
     include_str!("../../../migrations/08-notices/up.sql"),
+    include_str!("../../../migrations/09-signatures/up.sql"),
 ];
 
 pub(super) static MIGRATIONS: LazyLock<Migrations<'static>> =

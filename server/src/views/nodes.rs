@@ -1,16 +1,13 @@
 //! Nodes as the contract shows them.
 
 use crate::config::Intervals;
-use crate::contract::{
-    NodeView, OutcomeView, ReportView, RolloutState, RunningView, Seconds, Status, WaveState, WifiView,
-};
+use crate::contract::{NodeView, ReportView, RolloutState, Seconds, Status, WaveState};
 use crate::rollout::{Forward, Left, Report, Stage, Way};
 use crate::store::nodes::NodeRow;
 use crate::store::rollouts as rows;
 use crate::store::{Connection, StoreFault, clock, nodes, server};
-use crate::words::{candidate_words, phase_words, position_words, reason_words};
-use pintle_protocol::checkin::{CheckIn, Ending, Outcome, Phase, Running};
-use pintle_protocol::interlock::Holds;
+use crate::words::{hold_sentences, reason_words};
+use pintle_protocol::checkin::{CheckIn, Ending, Phase};
 use std::collections::BTreeMap;
 
 /// These nodes.
@@ -76,7 +73,7 @@ impl<'a> Views<'a> {
             sealing_key: row.keys.map(|(_, sealing)| sealing),
             last_seen: clock::maybe_wall(self.conn, last_seen)?,
             silent,
-            report: row.last.map(|(_, check_in)| report_view(&check_in)),
+            report: row.last.map(|(_, check_in)| ReportView::of(&check_in)),
             waits_for,
             left_behind,
         })
@@ -202,66 +199,5 @@ fn plain_waits(row: &NodeRow, claimed: bool) -> Vec<String> {
         None => vec!["its first check-in".to_owned()],
         Some((_, check_in)) if check_in.phase == Phase::Waiting => hold_sentences(check_in.holds),
         Some(_) => Vec::new(),
-    }
-}
-
-/// Why a node waits, each a sentence; a reason that this server does not know is not hidden.
-pub(super) fn hold_sentences(bits: u32) -> Vec<String> {
-    let mut sentences: Vec<String> = Holds::from_bits(bits).iter().map(|h| h.sentence().to_owned()).collect();
-    let known = Holds::from_bits(bits).iter().fold(0, |all, hold| all | hold as u32);
-    if bits & !known != 0 {
-        sentences.push("a reason that this version of the server does not know".to_owned());
-    }
-    sentences
-}
-
-fn report_view(c: &CheckIn) -> ReportView {
-    ReportView {
-        counter: c.counter,
-        uptime_seconds: c.uptime_seconds,
-        starts: c.starts,
-        net: running_view(&c.net),
-        io: c.io.as_ref().map(running_view),
-        sequences: c.sequences,
-        bundle: c.bundle,
-        position: position_words(c.position).to_owned(),
-        phase: phase_words(c.phase).to_owned(),
-        subject: c.subject,
-        holds: hold_sentences(c.holds),
-        outcome: c.outcome.as_ref().map(outcome_view),
-        wifi: WifiView {
-            index: c.wifi.index,
-            rssi_dbm: c.wifi.rssi_dbm,
-            candidate: c.wifi.candidate.map(|candidate| candidate_words(candidate).to_owned()),
-        },
-        supply_mv: c.supply_mv,
-        relay_pulses: c.relay_pulses,
-    }
-}
-
-fn running_view(r: &Running) -> RunningView {
-    RunningView {
-        version: r.version.to_string(),
-        digest: r.digest,
-        link_oldest: r.link.oldest,
-        link_newest: r.link.newest,
-        profile_id: r.profile.id,
-        profile_version: r.profile.version,
-        slot: r.slot,
-    }
-}
-
-fn outcome_view(o: &Outcome) -> OutcomeView {
-    let ending = match o.ending {
-        Ending::Kept => "kept",
-        Ending::WentBack => "went back",
-        Ending::Refused => "refused",
-    };
-    OutcomeView {
-        envelope: o.envelope,
-        ending: ending.to_owned(),
-        reason: o.reason,
-        sentence: (o.ending != Ending::Kept).then(|| reason_words(o.reason)),
-        detail: o.detail,
     }
 }

@@ -1,6 +1,5 @@
 //! Rollouts as the contract shows them.
 
-use super::nodes::hold_sentences;
 use crate::contract::{
     Progress, RolloutState, RolloutView, Seconds, TargetView, WaveState, WaveView, WindowsView,
 };
@@ -9,7 +8,7 @@ use crate::rollout::window::Calendar;
 use crate::rollout::{Forward, Known, Return, Stage, TargetPlan, TargetRun, Verdict, WavePlan, WaveRun, Way};
 use crate::store::rollouts::{self as rows, Stored};
 use crate::store::{Connection, StoreFault, clock, nodes};
-use crate::words::{reason_words, utc};
+use crate::words::{hold_sentences, reason_words, utc};
 use pintle_protocol::checkin::Phase;
 
 /// Things that a wave is shown to wait for, at most.

@@ -68,7 +68,7 @@ impl Things {
             400 if method == "GET" && template == "/api/v1/rollouts" => (format!("{path}?limit=0"), body),
             400 => (path, b"{".to_vec()),
             404 if plans => (path, self.plan(&nobody).to_string().into_bytes()),
-            404 if template.ends_with("suit-report") => (path, body),
+            404 if template.ends_with("suit-report") || template.ends_with("check-in") => (path, body),
             404 => (unknown, body),
             409 if plans => (path, self.plan(&self.retired).to_string().into_bytes()),
             409 if method == "PUT" => {
