@@ -1,11 +1,12 @@
 use super::*;
 use crate::api::{Request, Response, Transport};
 use crate::yard::testing;
-use pintle_protocol::checkin::{PROTOCOL, Phase, Position, Running, Wifi};
+use pintle_protocol::checkin::{Candidate, Ending, Outcome, PROTOCOL, Phase, Position, Running, Wifi};
 use pintle_protocol::cose::SigningKey;
 use pintle_protocol::id::{Digest, Nonce};
 use pintle_protocol::version::{ActuationProfile, LinkRange, Version};
 use pintle_server::contract::{CheckInView, ErrorBody};
+use pintle_server::rollout::wifi::Stand;
 use serde_json::json;
 use std::collections::BTreeMap;
 use std::fs;
@@ -172,4 +173,41 @@ fn nodes_of_others_and_retired_ones_are_left_as_they_are_shown() {
     let views = nodes_of(&yard, Liar { nodes, messages: BTreeMap::new() }).unwrap();
     assert!(views.contains(&stranger));
     assert!(views.iter().any(|v| v.report.is_none()), "of a retired one nothing is believed");
+}
+
+#[test]
+fn whatever_a_node_says_of_the_new_network_reaches_the_tally_with_its_reason() {
+    let (_dir, yard) = yard();
+    let brought = Digest([3; 32]);
+    let stand = |change: &dyn Fn(&mut CheckIn)| {
+        let mut said = said(yard.node_id("barn"));
+        change(&mut said);
+        let shown = NodeView { report: Some(ReportView::of(&said)), ..view(&yard, "barn") };
+        Stand::of(&shown, &|bundle| *bundle == brought).phrase()
+    };
+    // While the bundle is in force.
+    for (candidate, phrase) in [
+        (Candidate::Untried, "not tried yet"),
+        (Candidate::Proved, "proved"),
+        (Candidate::WaitsForLoss, "waits for the old network to go"),
+        (Candidate::NotFound, "failed: not on the air"),
+        (Candidate::WrongPassphrase, "failed: wrong passphrase"),
+        (Candidate::NoAddress, "failed: no address"),
+        (Candidate::NoServer, "failed: no server"),
+    ] {
+        assert_eq!(stand(&|said| said.wifi.candidate = Some(candidate)), phrase);
+    }
+    // After it went back.
+    for (reason, phrase) in [
+        (410, "failed: the new network is not on the air here"),
+        (411, "failed: the new network refused the passphrase"),
+        (412, "failed: the new network gave no address"),
+        (413, "failed: the server was not reached through the new network"),
+    ] {
+        let phrase_of = stand(&|said| {
+            said.bundle = Some(Digest([4; 32]));
+            said.outcome = Some(Outcome { envelope: brought, ending: Ending::WentBack, reason, detail: 0 });
+        });
+        assert_eq!(phrase_of, phrase);
+    }
 }

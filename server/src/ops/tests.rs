@@ -21,6 +21,8 @@ mod bounds;
 mod oracle;
 #[path = "oracle_tests.rs"]
 mod oracle_tests;
+#[path = "parts_tests.rs"]
+mod parts;
 
 const INTERVALS: Intervals = Intervals { idle_seconds: 300, busy_seconds: 30 };
 
@@ -440,7 +442,7 @@ fn op() -> impl Strategy<Value = Op> {
         ].prop_map(Op::Act),
         2 => (1u8..4, 0u8..4).prop_map(|(n, what)| Op::Odd { n, what }),
         1 => (1u8..4).prop_map(|n| Op::Retire { n }),
-        1 => Just(Op::Restart),
+        3 => Just(Op::Restart),
     ]
 }
 
