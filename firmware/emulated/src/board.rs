@@ -7,6 +7,7 @@ use pintle_protocol::bundle::{SETTINGS, sum_of};
 use pintle_protocol::checkin::Position;
 use pintle_protocol::link::{Answer, Ask, FRAME_MAX, Hello, Mode, Status, decode_frame, encode_frame};
 use pintle_protocol::slots::{BootRecord, RecordStore, Slot, slot_to_start};
+use pintle_protocol::version::{ActuationProfile, LinkRange, Version};
 
 /// Where things lie. The first MiB is as on the virtual board, where the node was commissioned; slot B of the net
 /// chip is behind it, so that images of 256 KiB fit.
@@ -53,6 +54,10 @@ pub(crate) struct Chip {
     running: Slot,
     io: Io,
     random: u32,
+    /// The starter card, on a board that was never started.
+    card: Option<&'static [u8]>,
+    /// Bytes of the images that such a board has from the bench, net and io.
+    factory: [u32; 2],
 }
 
 impl Chip {
@@ -63,7 +68,14 @@ impl Chip {
         let io = Io::new(&record)?;
         let random = record.generation | 1 << 31;
         let (pending, sent) = (Pending::Nothing, heapless::Vec::new());
-        Some(Self { nor, pending, sent, restarts: false, running, io, random })
+        Some(Self { nor, pending, sent, restarts: false, running, io, random, card: None, factory: [0; 2] })
+    }
+
+    /// A board that was never started, with these images of so many bytes, and its card.
+    pub(crate) fn fresh(nor: Nor, card: &'static [u8], factory: [u32; 2]) -> Self {
+        let (pending, sent) = (Pending::Nothing, heapless::Vec::new());
+        let (running, io) = (Slot::A, Io::in_loader());
+        Self { nor, pending, sent, restarts: false, running, io, random: 1, card: Some(card), factory }
     }
 }
 
@@ -75,14 +87,14 @@ impl Board for Chip {
     }
 
     fn layout(&self) -> Layout {
-        LAYOUT
+        Layout { factory: self.factory, ..LAYOUT }
     }
 
     fn running(&self) -> Option<Slot> {
         Some(self.running)
     }
 
-    /// Not fit for keys; none are made here, since the node was commissioned before.
+    /// Not fit for keys that count: those that are made here are seen by nobody.
     fn random(&mut self, into: &mut [u8]) {
         for byte in into {
             self.random ^= self.random << 13;
@@ -105,7 +117,7 @@ impl Board for Chip {
     }
 
     fn card(&mut self) -> Option<&[u8]> {
-        None
+        self.card
     }
 
     fn join(&mut self, _: &[u8], _: &str) {
@@ -152,6 +164,18 @@ impl Io {
             digest: *image.digest.0.first_chunk()?,
         };
         Some(Self { hello, settings: [0; SETTINGS], sum: 0, inhibited: true })
+    }
+
+    /// One that waits in its loader.
+    fn in_loader() -> Self {
+        let hello = Hello {
+            mode: Mode::Loader,
+            version: Version::default(),
+            link: LinkRange { oldest: 0, newest: 0 },
+            profile: ActuationProfile { id: 0, version: 0 },
+            digest: [0; 8],
+        };
+        Self { hello, settings: [0; SETTINGS], sum: 0, inhibited: true }
     }
 
     fn handle(&mut self, ask: &Ask) -> Option<Answer> {

@@ -5,6 +5,7 @@
 //! | `examples` | verifies and carries out published manifests, and refuses wrong ones |
 //! | `update N` | a whole update on flash in a file; power goes in flash operation N, if it is not 0 |
 //! | `measure` | how much memory and how many instructions it takes |
+//! | `first` | how much stack the first start of a new board takes, and its claim |
 #![no_std]
 #![no_main]
 
@@ -22,7 +23,7 @@ extern "C" fn run() -> ! {
     let mut buffer = [0; 128];
     let mut words = host::command(&mut buffer).split_ascii_whitespace();
     // The first word is the program's name on some machines.
-    let word = words.find(|w| matches!(*w, "examples" | "update" | "measure"));
+    let word = words.find(|w| matches!(*w, "examples" | "update" | "measure" | "first"));
     match (word, words.next()) {
         (Some("examples"), _) => {
             if examples::tell(&mut host::Lines::open()).is_err() {
@@ -35,6 +36,7 @@ extern "C" fn run() -> ! {
             Err(_) => host::stop("`update` takes a number"),
         },
         (Some("measure"), _) => measure::run(),
-        _ => host::stop("commands are: examples, update N, measure"),
+        (Some("first"), _) => measure::first(),
+        _ => host::stop("commands are: examples, update N, measure, first"),
     }
 }

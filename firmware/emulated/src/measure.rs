@@ -2,7 +2,7 @@
 //!
 //! Prints lines `name value`, in bytes or instructions. Instructions are right only with `-icount shift=0`.
 
-use crate::board::Chip;
+use crate::board::{Chip, Pending};
 use crate::host::{done, read_file, stop};
 use crate::machine::{count_from_now, counted, stack_bottom, stack_pointer};
 use crate::memory::{Area, Nor};
@@ -11,7 +11,8 @@ use crate::server::Server;
 use crate::update::{FLASH_BYTES, IMAGE};
 use core::hint::black_box;
 use ed25519_dalek::{Signature, Signer, SigningKey, VerifyingKey};
-use pintle_protocol::agent::{ENVELOPE_MAX, Node};
+use pintle_protocol::agent::{CARD_MAX, ENVELOPE_MAX, Node};
+use pintle_protocol::board::Event;
 use pintle_protocol::id::PublicKey;
 use pintle_protocol::suit::envelope;
 use sha2::{Digest as _, Sha256};
@@ -23,6 +24,10 @@ static IMAGE_ENVELOPE: Area<[u8; ENVELOPE_MAX]> = Area::new([0; ENVELOPE_MAX]);
 const IMAGE_KEY: [u8; 32] = [2; 32];
 /// Bytes that a signature over a manifest's digest covers: Sig_structure of RFC 9052 section 4.4.
 const SIGNED: usize = 55;
+/// Bytes in each image that a new board has from the bench.
+const BENCH: u32 = 9_600;
+/// A starter card.
+static CARD: Area<[u8; CARD_MAX]> = Area::new([0; CARD_MAX]);
 const PAINT: u32 = 0xa5a5_5a5a;
 /// Left unpainted below the frame that paints.
 const MARGIN: usize = 64;
@@ -83,6 +88,46 @@ pub(crate) fn run() -> ! {
     let digest = black_box(Sha256::digest(black_box(image)));
     say!("hash-bare {}", counted(from));
     say!("bytes {size} {:02x}", digest[0]);
+    done()
+}
+
+/// Measures the first start of a new board, with `fresh.bin` and its card in `card.bin`: keys are made, and a claim is
+/// signed.
+pub(crate) fn first() -> ! {
+    let card = CARD.take();
+    let len = read_file("card.bin", card);
+    let nor = Nor::new(FLASH_BYTES.take(), "fresh.bin", false, 0);
+    let chip = Chip::fresh(nor, &card[..len], [BENCH; 2]);
+    let place = NODE.take();
+    let top = paint();
+    let started = Node::start_in(place, chip);
+    let mut deepest = deepest_since(top);
+    let Ok(node) = started else { stop("the new board does not start") };
+    say!("stack-first {deepest}");
+    let mut claims = 0;
+    for second in 1..60 {
+        let event = match core::mem::replace(&mut node.board.pending, Pending::Nothing) {
+            Pending::Nothing => Event::Nothing,
+            Pending::Join => Event::Joined { rssi_dbm: -60 },
+            // The claim is taken, and nobody has admitted it.
+            Pending::Other => {
+                claims += 1;
+                Event::Response { status: 202, body: &[] }
+            }
+            Pending::CheckIn => Event::Response { status: 403, body: &[] },
+            Pending::Envelope | Pending::Payload { .. } => stop("a new board asks for an update"),
+        };
+        let top = paint();
+        let polled = node.poll(second * 1000, event);
+        deepest = deepest.max(deepest_since(top));
+        if polled.is_err() {
+            stop("the new board has to be started again");
+        }
+    }
+    if claims == 0 {
+        stop("no claim was made");
+    }
+    say!("stack-claim {deepest}");
     done()
 }
 

@@ -27,6 +27,8 @@ pub struct Fixture {
     bundle: Vec<u8>,
     image: Vec<u8>,
     envelope: Vec<u8>,
+    /// Flash and starter card of the same board before its first start.
+    fresh: [Vec<u8>; 2],
     /// The image's digest.
     pub digest: Digest,
 }
@@ -64,7 +66,11 @@ impl Fixture {
         let one = LinkRange { oldest: 1, newest: 1 };
         let first = |chip| sample::image(&sample::note(chip, 0, one), 9_600);
         let network = bundle::sample::network("larkfield");
-        let mut rig = Rig::new(&first(Chip::Net), &first(Chip::Io), VirtualDoor::at_rest(false), network);
+        let (net, io) = (first(Chip::Net), first(Chip::Io));
+        let mut rig = Rig::new(&net, &io, VirtualDoor::at_rest(false), network.clone());
+        let card = rig.yard.card(network);
+        let mut fresh = rig.board().flash.peek(0, TAKEN);
+        fresh.resize(FLASH, 0xff);
         if !rig.until(120, |r| r.server.seen.is_some()).map_err(unstarted)? {
             return Err(missing("a check-in of the virtual node"));
         }
@@ -84,7 +90,14 @@ impl Fixture {
         let image = sample::image(&note, len);
         let digest = Digest::of(&image);
         let envelope = sample::image_envelope(&image, &note, 1, &rig.yard.image).map_err(unwritten)?;
-        Ok(Self { flash, bundle: sealed(&rig, &bundle(20), 2)?, image, envelope, digest })
+        Ok(Self {
+            flash,
+            bundle: sealed(&rig, &bundle(20), 2)?,
+            image,
+            envelope,
+            fresh: [fresh, card],
+            digest,
+        })
     }
 
     /// Writes it into a folder, as the emulated program expects it.
@@ -97,6 +110,8 @@ impl Fixture {
             ("bundle.bin", &self.bundle),
             ("image.bin", &self.image),
             ("envelope.bin", &self.envelope),
+            ("fresh.bin", &self.fresh[0]),
+            ("card.bin", &self.fresh[1]),
         ];
         for (name, bytes) in files {
             let path = folder.join(name);

@@ -20,7 +20,7 @@ const PROGRAMS: [(&str, &str, &str, f64); 4] = [
 ];
 /// The node's state, `.data` and `.bss`, in KiB; without the one sector in which a piece of an image comes.
 const STATIC_KIB: f64 = 8.0;
-/// The deepest stack under a start, a bundle or an image, in KiB; without that sector.
+/// The deepest stack under a start, the first one too, a claim, a bundle or an image, in KiB; without that sector.
 const STACK_KIB: f64 = 12.0;
 /// Taking an image, as a part of verifying one signature and hashing the image once, in percent.
 const PROCESS_PERCENT: f64 = 110.0;
@@ -101,7 +101,8 @@ fn run_rows(machine: Machine, fixture: &Fixture) -> Result<Vec<Row>, MeasureErro
     let folder =
         tempfile::tempdir().map_err(|source| MeasureError::File { path: std::env::temp_dir(), source })?;
     fixture.write(folder.path())?;
-    let said = Emulator::start(machine, &program, folder.path(), &["measure"], true)?.rest()?;
+    let mut said = Emulator::start(machine, &program, folder.path(), &["measure"], true)?.rest()?;
+    said.extend(Emulator::start(machine, &program, folder.path(), &["first"], true)?.rest()?);
     let values: BTreeMap<&str, f64> = said
         .iter()
         .filter_map(|line| {
@@ -116,7 +117,10 @@ fn run_rows(machine: Machine, fixture: &Fixture) -> Result<Vec<Row>, MeasureErro
             .ok_or_else(|| MeasureError::Unexpected { what: name, found: said.join("\n") })
     };
     let (kib, million) = (1024.0, 1e6);
-    let stack = value("stack-start")?.max(value("stack-bundle")?).max(value("stack-image")?);
+    let mut stack = 0.0_f64;
+    for name in ["stack-start", "stack-bundle", "stack-image", "stack-first", "stack-claim"] {
+        stack = stack.max(value(name)?);
+    }
     let (verify, bare) = (value("verify")?, value("verify-bare")?);
     let (process, hash) = (value("process")?, value("hash-bare")?);
     let Names { memory, stack: stack_name, process: process_name, beside } = names(machine);
