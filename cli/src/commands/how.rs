@@ -56,7 +56,7 @@ pub(super) struct How {
     /// A node has waited too long for its door after this
     #[arg(long, default_value = "1d", value_name = "TIME", value_parser = long_wait)]
     waiting_after: Span,
-    /// Nodes of a wave that may be unwell after they kept, by the two limits below
+    /// Nodes of a wave that may be unwell after they kept, by the two limits below or because their io chip fell silent
     #[arg(long, default_value_t = 0, value_name = "N")]
     max_unwell: u32,
     /// A node that started more often than this since it kept is unwell

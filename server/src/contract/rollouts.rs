@@ -131,7 +131,7 @@ pub struct Gate {
     #[serde(default = "a_day")]
     #[schemars(range(min = LEAST_WAITING, max = MOST_SECONDS))]
     pub waiting_after_seconds: u32,
-    /// Nodes that kept and may be unwell since, by the two limits below.
+    /// Nodes that kept and may be unwell since, by the two limits below, or because their io chip has fallen silent.
     #[serde(default)]
     pub max_unwell: u32,
     /// A node that has started more often than this since it kept is unwell; never if left out.

@@ -90,3 +90,30 @@ fn what_runs_another_bundle_than_it_kept_was_changed_by_hand() {
         yard.now += 10_000;
     }
 }
+
+#[test]
+fn an_io_chip_that_falls_silent_is_counted_across_check_ins_and_holds_the_rollout() {
+    let mut yard = Yard::new(2);
+    let number = yard.add(&testing::plan(&[1, 1], 1, gate(0, 0), OnFailure::Hold));
+    yard.act(number, rollouts::Action::Start).unwrap();
+    yard.check_in(1).unwrap();
+    yard.nodes[0].end(envelope(1, 0, false), Ending::Kept);
+    yard.check_in(1).unwrap();
+    let state = |yard: &Yard| rows::get(&yard.conn, number).unwrap().unwrap().rollout.state;
+    let io = yard.nodes[0].check_in.io.take();
+    for n in 1..=3 {
+        assert_eq!(state(&yard).state, RolloutState::UnderWay, "{n}");
+        yard.check_in(1).unwrap();
+        assert_eq!(state(&yard).waves[0].targets[0].watch.mute, Some(n));
+    }
+    assert_eq!(state(&yard).state, RolloutState::Held);
+    assert_eq!(yard.check_in(2).unwrap().offer, None);
+    // Once it is heard again a person can go on.
+    yard.nodes[0].check_in.io = io;
+    yard.check_in(1).unwrap();
+    yard.act(number, rollouts::Action::Resume).unwrap();
+    assert_eq!(
+        (state(&yard).state, state(&yard).waves[0].targets[0].watch.mute),
+        (RolloutState::UnderWay, Some(0))
+    );
+}

@@ -210,6 +210,22 @@ fn a_weak_signal_fails_the_gate() {
 }
 
 #[test]
+fn an_io_chip_that_falls_silent_after_the_trial_fails_the_gate_and_opens_no_further_wave() {
+    let mut yard = Yard::started(plan(&[1, 1], 1, gate(0, 0), OnFailure::Hold));
+    yard.keep_all(1);
+    for n in 0..3 {
+        assert_eq!(yard.rollout.state.state, RolloutState::UnderWay, "{n}");
+        yard.check_in(1, &Report { io_silent: true, ..kept(envelope(1, 0, false)) });
+    }
+    let why = "wave 1: Door 1 (its io chip has fallen silent) unwell since it kept; 0 tolerated";
+    assert_eq!(because(&yard), why);
+    yard.now += i64::from(SOAK);
+    assert_eq!(yard.check_in(2, &idle()), None, "the next wave stays shut");
+    yard.rollout.resume(None, &yard.known, yard.now).unwrap();
+    assert_eq!(yard.rollout.state.state, RolloutState::UnderWay, "a person has seen it");
+}
+
+#[test]
 fn ending_early_lets_go_of_every_node_and_leaves_it_as_it_is() {
     let mut yard = Yard::started(plan(&[3], 1, gate(0, 0), OnFailure::Hold));
     yard.keep_all(1);

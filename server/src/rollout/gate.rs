@@ -108,6 +108,7 @@ impl fmt::Display for Unwell {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Restarts(n) => write!(f, "started {n} times"),
+            Self::Mute => f.write_str("its io chip has fallen silent"),
             Self::Signal => f.write_str("weak signal"),
         }
     }

@@ -39,6 +39,8 @@ pub struct Report {
     pub rssi_dbm: i8,
     /// Where the door is.
     pub position: Position,
+    /// The io chip says nothing that counts: nothing at all, or that it runs another image than the node put there.
+    pub io_silent: bool,
 }
 
 /// What a report says about one envelope.
@@ -80,6 +82,7 @@ impl Report {
             starts: check_in.starts,
             rssi_dbm: check_in.wifi.rssi_dbm,
             position: check_in.position,
+            io_silent: check_in.io.is_none(),
         }
     }
 

@@ -80,6 +80,7 @@ pub(crate) fn idle() -> Report {
         starts: 1,
         rssi_dbm: -60,
         position: Position::Closed,
+        io_silent: false,
     }
 }
 

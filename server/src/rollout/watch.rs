@@ -4,11 +4,15 @@
 use super::plan::TargetPlan;
 use super::report::Report;
 use crate::contract::{Evidence, Gate};
-use pintle_protocol::checkin::Position;
+use pintle_protocol::checkin::{Phase, Position};
 
 /// Check-ins in a row with too weak a signal that make a node unwell: one fades when somebody
 /// parks in front of it. Common practice, no source.
 pub const WEAK_IN_A_ROW: u8 = 3;
+
+/// Check-ins in a row without a word of the io chip that make a node unwell: one is missed while it is repaired. Common
+/// practice, no source.
+pub const MUTE_IN_A_ROW: u8 = 3;
 
 /// What was seen since a node kept.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -25,6 +29,9 @@ pub struct Watch {
     pub restarts: u32,
     /// Check-ins in a row with too weak a signal, up to [`WEAK_IN_A_ROW`].
     pub weak: u8,
+    /// Check-ins in a row in which the node did nothing and its io chip said nothing that counts, up to
+    /// [`MUTE_IN_A_ROW`]; absent before it was heard.
+    pub mute: Option<u8>,
     /// Somebody changed it by hand: it runs something else than it kept.
     pub by_hand: bool,
 }
@@ -50,6 +57,8 @@ fn is_by_hand(report: &Report, target: &TargetPlan) -> bool {
 pub enum Unwell {
     /// It started more often than the gate allows.
     Restarts(u32),
+    /// Its io chip has fallen silent: nobody watches its door.
+    Mute,
     /// Its signal is too weak.
     Signal,
 }
@@ -63,18 +72,20 @@ impl Watch {
         starts: None,
         restarts: 0,
         weak: 0,
+        mute: None,
         by_hand: false,
     };
 
     /// Begins with the report by which the node kept. True if it shows that the node was changed by hand since.
     pub(super) fn begin(&mut self, report: &Report, target: &TargetPlan) -> bool {
         let by_hand = is_by_hand(report, target);
+        let mute = (!report.io_silent).then_some(0);
         *self = match (by_hand, report.position) {
             (true, _) => Self { by_hand, ..Self::NEW },
             (false, Position::Closed) => {
-                Self { door: Door::Closed, starts: Some(report.starts), ..Self::NEW }
+                Self { door: Door::Closed, starts: Some(report.starts), mute, ..Self::NEW }
             }
-            (false, _) => Self { starts: Some(report.starts), ..Self::NEW },
+            (false, _) => Self { starts: Some(report.starts), mute, ..Self::NEW },
         };
         by_hand
     }
@@ -103,6 +114,12 @@ impl Watch {
         self.starts = Some(report.starts);
         let weak = gate.min_signal_dbm.is_some_and(|least| report.rssi_dbm < least);
         self.weak = if weak { self.weak.saturating_add(1).min(WEAK_IN_A_ROW) } else { 0 };
+        // While something is brought to it, it is silent for a good reason.
+        self.mute = match (report.io_silent, self.mute) {
+            (false, _) => Some(0),
+            (true, Some(n)) if report.phase == Phase::Idle => Some(n.saturating_add(1).min(MUTE_IN_A_ROW)),
+            (true, before) => before,
+        };
         false
     }
 
@@ -129,13 +146,17 @@ impl Watch {
         if gate.max_restarts.is_some_and(|most| self.restarts > most) {
             return Some(Unwell::Restarts(self.restarts));
         }
+        if self.mute.is_some_and(|n| n >= MUTE_IN_A_ROW) {
+            return Some(Unwell::Mute);
+        }
         (gate.min_signal_dbm.is_some() && self.weak >= WEAK_IN_A_ROW).then_some(Unwell::Signal)
     }
 
-    /// Counts restarts and weak signals anew, after a person went on in spite of them.
-    pub(super) const fn excuse(&mut self) {
+    /// Counts restarts, weak signals and silence of the io chip anew, after a person went on in spite of them.
+    pub(super) fn excuse(&mut self) {
         self.restarts = 0;
         self.weak = 0;
+        self.mute = self.mute.map(|_| 0);
     }
 }
 
@@ -210,6 +231,37 @@ mod tests {
         ] {
             watch.see(&Report { rssi_dbm, ..idle() }, &target(1, 1), &EVIDENCE, &gate);
             assert_eq!(watch.unwell(&gate).is_some(), unwell, "{rssi_dbm}");
+        }
+    }
+
+    #[test]
+    fn an_io_chip_that_falls_silent_makes_a_node_unwell_whatever_the_gate_asks() {
+        let silent = || Report { io_silent: true, ..idle() };
+        let busy = || Report { phase: Phase::Trial, ..silent() };
+        let mut watch = Watch::NEW;
+        let mut see = |report: Report| {
+            watch.see(&report, &target(1, 1), &EVIDENCE, &Gate::STRICT);
+            watch.unwell(&Gate::STRICT)
+        };
+        // One that was never heard has not fallen silent.
+        assert_eq!([see(silent()), see(silent()), see(silent()), see(silent())], [None; 4]);
+        assert_eq!([see(idle()), see(silent()), see(silent()), see(idle())], [None; 4]);
+        // While something is on trial nothing is counted, and nothing forgotten.
+        assert_eq!([see(silent()), see(busy()), see(silent()), see(busy())], [None; 4]);
+        assert_eq!([see(silent()), see(silent()), see(busy())], [Some(Unwell::Mute); 3]);
+        assert_eq!(see(idle()), None, "it is heard again");
+        assert_eq!([see(silent()), see(silent())], [None; 2]);
+        assert_eq!(see(silent()), Some(Unwell::Mute));
+        watch.excuse();
+        assert_eq!(watch.unwell(&Gate::STRICT), None);
+        // Heard by the report by which it kept, or not.
+        for (first, unwell) in [(idle(), Some(Unwell::Mute)), (silent(), None)] {
+            let mut watch = Watch::NEW;
+            watch.begin(&first, &target(1, 1));
+            for _ in 0..3 {
+                watch.see(&silent(), &target(1, 1), &EVIDENCE, &Gate::STRICT);
+            }
+            assert_eq!(watch.unwell(&Gate::STRICT), unwell);
         }
     }
 

@@ -130,6 +130,7 @@ const ADDED: &[(usize, &str)] = &[
     ),
     (7, "SELECT at = (SELECT max(last_seen) FROM node) FROM heard"),
     (9, "SELECT min(signature IS NULL) FROM node"),
+    (9, "SELECT min(mute IS NULL) FROM target"),
 ];
 
 /// With `PINTLE_WRITE_SAMPLES=1` the sample of the newest schema is written: do so, and commit it,

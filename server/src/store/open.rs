@@ -110,7 +110,7 @@ pub(crate) const SQL: [&str; 9] = [
     include_str!("../../../migrations/06-clock-steps/up.sql"),
     include_str!("../../../migrations/07-many-nodes/up.sql"),
     include_str!("../../../migrations/08-notices/up.sql"),
-    include_str!("../../../migrations/09-signatures/up.sql"),
+    include_str!("../../../migrations/09-what-nodes-say/up.sql"),
 ];
 
 pub(super) static MIGRATIONS: LazyLock<Migrations<'static>> =

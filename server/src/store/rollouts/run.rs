@@ -10,7 +10,7 @@ use crate::store::values::{Columns, odd};
 macro_rules! run_columns {
     () => {
         "stage, way, step, since, forward, forward_reason, forward_detail, back, back_reason, back_detail, forgiven, \
-         excused_at, check_ins, door_cycles, door, starts, restarts, weak, by_hand"
+         excused_at, check_ins, door_cycles, door, starts, restarts, weak, mute, by_hand"
     };
 }
 pub(super) use run_columns;
@@ -47,6 +47,7 @@ pub(super) fn read_run(mut columns: Columns<'_, '_>) -> Result<TargetRun, StoreF
             starts: columns.get()?,
             restarts: columns.get()?,
             weak: columns.get()?,
+            mute: columns.get()?,
             by_hand: columns.get()?,
         },
     })

@@ -179,7 +179,8 @@ fn update_target(
              forward = :forward, forward_reason = :forward_reason, forward_detail = :forward_detail,
              back = :back, back_reason = :back_reason, back_detail = :back_detail,
              excused_at = :excused, check_ins = :check_ins, door_cycles = :cycles, door = :door,
-             starts = :starts, restarts = :restarts, weak = :weak, by_hand = :by_hand
+             starts = :starts, restarts = :restarts, weak = :weak, mute = :mute,
+             by_hand = :by_hand
          WHERE rollout = :rollout AND wave = :wave AND place = :place",
     )?
     .execute(named_params! {
@@ -204,6 +205,7 @@ fn update_target(
         ":starts": run.watch.starts,
         ":restarts": run.watch.restarts,
         ":weak": run.watch.weak,
+        ":mute": run.watch.mute,
         ":by_hand": run.watch.by_hand,
     })?;
     Ok(())
