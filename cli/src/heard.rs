@@ -3,11 +3,13 @@
 
 use crate::api::{ApiError, Client};
 use crate::yard::Yard;
+use crate::yard::tables::NodeFile;
 use pintle_protocol::cbor::decode_message;
 use pintle_protocol::checkin::CheckIn;
 use pintle_protocol::cose::{AAD_CHECK_IN, sign1};
 use pintle_protocol::id::{NodeId, PublicKey};
 use pintle_server::contract::{NodeView, ReportView};
+use std::collections::BTreeMap;
 
 /// All nodes as the server shows them, but with what the yard's own nodes signed in place of what the server says they
 /// reported. A node without a signed check-in has not been heard.
@@ -15,14 +17,14 @@ use pintle_server::contract::{NodeView, ReportView};
 /// # Errors
 /// [`ApiError::Forged`] if one is not signed by the key that this yard admitted; other [`ApiError`]s.
 pub fn nodes(yard: &Yard, client: &Client) -> Result<Vec<NodeView>, ApiError> {
+    let ours: BTreeMap<NodeId, (&String, &NodeFile)> =
+        yard.nodes.iter().map(|(name, file)| (yard.node_id(name), (name, file))).collect();
     let mut views = client.nodes()?;
     for view in &mut views {
-        let of_view = |name: &&String| yard.node_id(name) == view.id;
-        let Some(name) = yard.nodes.keys().find(of_view) else { continue };
-        let signing = yard.nodes.get(name).and_then(|file| file.keys.as_ref()).map(|keys| &keys.signing);
-        let signed = match (signing, &view.report) {
-            (Some(signing), Some(_)) if view.in_service() => {
-                client.check_in(&view.id)?.map(|bytes| (signing, bytes))
+        let Some((name, file)) = ours.get(&view.id) else { continue };
+        let signed = match (&file.keys, &view.report) {
+            (Some(keys), Some(_)) if view.in_service() => {
+                client.check_in(&view.id)?.map(|bytes| (&keys.signing, bytes))
             }
             _ => None,
         };
@@ -30,7 +32,7 @@ pub fn nodes(yard: &Yard, client: &Client) -> Result<Vec<NodeView>, ApiError> {
             None => None,
             Some((signing, bytes)) => {
                 let said = opened(&bytes, signing, &view.id);
-                let said = said.map_err(|why| ApiError::Forged { node: name.clone(), why })?;
+                let said = said.map_err(|why| ApiError::Forged { node: (*name).clone(), why })?;
                 Some(ReportView::of(&said))
             }
         };

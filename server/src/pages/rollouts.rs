@@ -149,7 +149,7 @@ fn gate_lines(view: &WaveView) -> Vec<String> {
     let restarts = gate.max_restarts.map(|most| format!("more than {most} starts"));
     let signal = gate.min_signal_dbm.map(|least| format!("a signal below {least} dBm"));
     let silent = "an io chip that has fallen silent".to_owned();
-    let limits: Vec<String> = restarts.into_iter().chain(signal).chain([silent]).collect();
+    let limits: Vec<String> = [silent].into_iter().chain(restarts).chain(signal).collect();
     lines.push(format!("Tolerates {} with {} since it kept.", gate.max_unwell, limits.join(" or ")));
     if view.approval && view.approved_at.is_none() {
         lines.push("Opens only after a person approved it.".to_owned());
