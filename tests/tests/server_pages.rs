@@ -5,12 +5,14 @@ mod server_common;
 use pintle_protocol::id::Chip;
 use pintle_server::config::Tls;
 use rustls::pki_types::pem::PemObject;
-use rustls::pki_types::{CertificateDer, ServerName};
+use rustls::pki_types::{CertificateDer, ServerName, UnixTime};
+use rustls::time_provider::TimeProvider;
 use rustls::{ClientConfig, ClientConnection, RootCertStore, StreamOwned};
 use serde_json::Value;
 use server_common::{Answer, Node, Server, exchange, plan};
 use std::net::TcpStream;
 use std::sync::Arc;
+use std::time::Duration;
 
 fn link(server: &Server) -> String {
     server.good("POST", "/api/v1/sign-in-links", &Value::Null)["path"].as_str().unwrap().to_owned()
@@ -246,6 +248,56 @@ fn tls_holds_with_the_pinned_root_and_with_no_other() {
     }
     assert!(connect(pinned, "elsewhere.example").is_err(), "another name");
     assert!(connect(RootCertStore::empty(), "localhost").is_err(), "another root");
+    running.stop().unwrap();
+}
+
+/// The time that a client goes by.
+#[derive(Debug)]
+struct At(i64);
+
+impl TimeProvider for At {
+    fn current_time(&self) -> Option<UnixTime> {
+        Some(UnixTime::since_unix_epoch(Duration::from_secs(self.0.try_into().unwrap())))
+    }
+}
+
+#[test]
+fn certificates_are_made_anew_while_the_server_runs_and_hold_with_the_root_pinned_at_first() {
+    const DAY: i64 = 86_400;
+    let folder = tempfile::tempdir().unwrap();
+    let mut config = server_common::config(&folder.path().join("data"));
+    config.tls = Tls::Names(vec!["localhost".to_owned()]);
+    let running = pintle_server::start(config).unwrap();
+    let mut pinned = RootCertStore::empty();
+    pinned.add(CertificateDer::from_pem_slice(running.ca_pem.clone().unwrap().as_bytes()).unwrap()).unwrap();
+    let pinned = Arc::new(pinned);
+    // What it serves at this time with, if a client that pinned its first root takes it.
+    let served = |now: i64| {
+        let provider = Arc::new(rustls::crypto::ring::default_provider());
+        let config = ClientConfig::builder_with_details(provider, Arc::new(At(now)))
+            .with_safe_default_protocol_versions()
+            .unwrap()
+            .with_root_certificates(Arc::clone(&pinned))
+            .with_no_client_auth();
+        let mut tls = ClientConnection::new(Arc::new(config), "localhost".try_into().unwrap()).unwrap();
+        tls.complete_io(&mut TcpStream::connect(running.addr).unwrap()).ok()?;
+        Some(tls.peer_certificates().unwrap()[0].to_vec())
+    };
+    let (mut now, mut seen) = (server_common::NOW, Vec::new());
+    // Eleven years, a look every three weeks.
+    while now < server_common::NOW + 11 * 365 * DAY {
+        let certificate =
+            served(now).unwrap_or_else(|| panic!("not taken {} days on", (now - server_common::NOW) / DAY));
+        if seen.last() != Some(&certificate) {
+            seen.push(certificate);
+        }
+        running.clock.advance(21 * DAY);
+        now += 21 * DAY;
+        running.tick().unwrap();
+    }
+    assert!((10..=13).contains(&seen.len()), "{} certificates", seen.len());
+    // The first one alone would have ended long ago.
+    assert!(served(now + 400 * DAY).is_none(), "a client believes an end");
     running.stop().unwrap();
 }
 
