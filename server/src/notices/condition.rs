@@ -19,6 +19,8 @@ pub enum Kind {
     NodeHeard,
     /// A certificate nears its end, and could not be made anew.
     CertificateEnds,
+    /// The server's key has been in use for long.
+    KeyAges,
     /// Somebody tries whether notices come through; never stored.
     Test,
 }
@@ -104,9 +106,38 @@ pub(super) fn ending(ends: &Ends, wall: Seconds) -> Vec<Condition> {
     told.collect()
 }
 
+/// Years after which a key of the server is told of: one before the ten that nodes are meant to run, so that it is
+/// changed while every node is still heard. Common practice, no source.
+const KEY_YEARS: Seconds = 9;
+
+/// The server's key, once it has been in use for [`KEY_YEARS`].
+///
+/// `since`, `now`: by the server's own time. `began`: what the clock on the wall showed at `since`.
+pub(super) fn aged(since: Seconds, began: Seconds, now: Seconds) -> Option<Condition> {
+    (now - since >= KEY_YEARS * 365 * DAY).then(|| Condition {
+        kind: Kind::KeyAges,
+        subject: "server".to_owned(),
+        sentence: format!(
+            "The key by which nodes know this server has been in use since {}: keys do not end, but change it while \
+             every node is heard; `pintle-server new-key` makes another",
+            date(began)
+        ),
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_key_is_told_of_after_nine_years_and_always_in_the_same_words() {
+        let (since, began) = (1_000, 1_800_000_000);
+        let nine = since + 9 * 365 * DAY;
+        assert_eq!(aged(since, began, nine - 1), None);
+        let told = aged(since, began, nine).unwrap();
+        assert!(told.sentence.contains("in use since 2027-01-15"), "{}", told.sentence);
+        assert_eq!(aged(since, began, nine + 4 * 365 * DAY), Some(told));
+    }
 
     fn held(subject: &str, why: &str) -> Condition {
         let (subject, sentence) = (subject.to_owned(), format!("\"Firmware\" is held: {why}"));

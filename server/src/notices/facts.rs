@@ -14,14 +14,14 @@ const MOST_SILENT: usize = 1000;
 /// A rollout that turned back is told of for so long, in seconds: a day, should the server have been away.
 const TURNED_BACK: Seconds = 86_400;
 
-/// What has changed about rollouts and certificates.
+/// What has changed about rollouts, and what nears its end.
 pub(super) fn of_rollouts(
     conn: &Connection,
     lasting: &[Lasting],
-    certificates: Vec<Condition>,
+    nearing: Vec<Condition>,
     now: Seconds,
 ) -> Result<Changes, StoreFault> {
-    let mut all = certificates;
+    let mut all = nearing;
     for (id, title, because) in rollouts::held(conn)? {
         let sentence = format!("\"{title}\" is held: {because}");
         all.push(Condition { kind: Kind::RolloutHeld, subject: id.to_string(), sentence });

@@ -94,6 +94,7 @@ impl Kind {
         (Self::NodeSilent, "node_silent"),
         (Self::NodeHeard, "node_heard"),
         (Self::CertificateEnds, "certificate_ends"),
+        (Self::KeyAges, "key_ages"),
         (Self::Test, "test"),
     ];
 

@@ -1,6 +1,6 @@
 //! The thread that looks for what is new, and sends what waits.
 
-use super::condition::{Changes, Condition, Kind, Written, ending};
+use super::condition::{Changes, Condition, Kind, Written, aged, ending};
 use super::mail::Post;
 use super::message::MOST;
 use super::patience::Patience;
@@ -9,7 +9,7 @@ use super::{Notices, facts, tls};
 use crate::app::App;
 use crate::contract::Seconds;
 use crate::store::notices::{self as rows, Way};
-use crate::store::{Connection, StoreFault};
+use crate::store::{Connection, StoreFault, clock};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::thread::JoinHandle;
@@ -161,12 +161,22 @@ pub(super) struct Rounds {
     count: u32,
     began: Instant,
     patience: [Patience; 2],
+    /// Since when the key is in use, by the server's own time and as the clock on the wall showed it.
+    key_since: Option<(Seconds, Seconds)>,
 }
 
 impl Rounds {
     pub(super) fn new(app: App, ways: Ways) -> Self {
         let server = app.server_key().to_string();
-        Self { app, ways, server, count: 0, began: Instant::now(), patience: Default::default() }
+        Self {
+            app,
+            ways,
+            server,
+            count: 0,
+            began: Instant::now(),
+            patience: Default::default(),
+            key_since: None,
+        }
     }
 
     /// Looks once, and sends what waits.
@@ -176,8 +186,15 @@ impl Rounds {
         }
         let (now, wall) = (self.app.now(), self.app.wall());
         let certificates = self.app.certificates.as_deref();
-        let certificates = certificates.map_or_else(Vec::new, |c| ending(&c.ends(), wall));
-        self.note(now, |conn, lasting| facts::of_rollouts(conn, lasting, certificates.clone(), now))?;
+        let mut nearing = certificates.map_or_else(Vec::new, |c| ending(&c.ends(), wall));
+        if self.key_since.is_none() {
+            self.key_since = self.app.db.read_blocking::<_, StoreFault, _>(|conn| {
+                let since = rows::key_since(conn)?;
+                since.map(|since| Ok((since, clock::wall(conn, since)?))).transpose()
+            })?;
+        }
+        nearing.extend(self.key_since.and_then(|(since, began)| aged(since, began, now)));
+        self.note(now, |conn, lasting| facts::of_rollouts(conn, lasting, nearing.clone(), now))?;
         if self.count.is_multiple_of(NODES_EVERY) {
             self.note(now, |conn, lasting| facts::of_nodes(conn, lasting, now))?;
         }

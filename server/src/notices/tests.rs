@@ -6,7 +6,7 @@ use crate::clock::Clock;
 use crate::common::{Node, operator};
 use crate::config::{Config, Tls};
 use crate::contract::Seconds;
-use crate::run::{Running, start};
+use crate::run::{Running, new_key, start, switch_key};
 use crate::store::{Connection, StoreFault};
 use serde_json::Value;
 use std::io::{BufRead, BufReader, Read, Write};
@@ -105,6 +105,42 @@ fn what_lasts_is_told_once_and_again_when_it_says_something_else() {
     assert_eq!(round(&mut look, &told), ["Wave 2 of \"Firmware\" waits for approval"]);
     sql(&running, "UPDATE rollout SET state = 'turned back', held_because = 'a gate', ended_at = 1799999000");
     assert_eq!(round(&mut look, &told), ["\"Firmware\" turns back: a gate"], "although it has ended already");
+}
+
+#[test]
+fn a_key_that_has_been_in_use_for_nine_years_is_told_of_once_until_it_is_switched() {
+    const DAY: Seconds = 86_400;
+    let data = tempfile::tempdir().unwrap();
+    let clock = Clock::manual(NOW);
+    let (notices, told) = hook(&[204]);
+    let days = |running: &Running, days: Seconds| {
+        for _ in 0..days / 73 {
+            clock.advance(73 * DAY);
+            running.tick().unwrap();
+        }
+    };
+    let running = run(data.path(), &clock);
+    let mut look = rounds(&running, &notices);
+    assert!(round(&mut look, &told).is_empty());
+    days(&running, 9 * 365 - 73);
+    assert!(round(&mut look, &told).is_empty());
+    days(&running, 73);
+    let found = round(&mut look, &told);
+    assert!(found.len() == 1 && found[0].contains("in use since 2027-01-15"), "{found:?}");
+    days(&running, 365);
+    assert!(round(&mut look, &told).is_empty(), "once");
+    // A new one begins anew.
+    drop(look);
+    running.stop().unwrap();
+    new_key(data.path(), &clock).unwrap();
+    switch_key(data.path(), &clock).unwrap();
+    let running = run(data.path(), &clock);
+    let mut look = rounds(&running, &notices);
+    days(&running, 8 * 365);
+    assert!(round(&mut look, &told).is_empty());
+    days(&running, 365);
+    let found = round(&mut look, &told);
+    assert!(found.len() == 1 && found[0].contains("in use since 2037-01-"), "{found:?}");
 }
 
 #[test]

@@ -99,8 +99,8 @@ fn fill(old: &Connection, version: usize) {
     }
     if version >= 8 {
         sql += "INSERT INTO notice (kind, subject, sentence, at, over_at, webhook, mail) VALUES
-            ('silent', '00', 'a hatch is silent', 1772431300, NULL, 'sent', 'waits'),
-            ('held', '1', 'a rollout is held', 1772431300, 1772431350, 'none', 'sent');";
+            ('node_silent', '00', 'a hatch is silent', 1772431300, NULL, 'sent', 'waits'),
+            ('rollout_held', '1', 'a rollout is held', 1772431300, 1772431350, 'none', 'sent');";
     }
     old.execute_batch(&sql).unwrap();
 }

@@ -38,6 +38,13 @@ pub fn lasting(conn: &Connection) -> Result<Vec<Lasting>, StoreFault> {
     Ok(found)
 }
 
+/// Since when the key that signs replies has been in use: since it was switched to, or since the journal began. Walks the
+/// whole journal: for once in the life of a program, which cannot switch keys.
+pub fn key_since(conn: &Connection) -> Result<Option<Seconds>, StoreFault> {
+    let sql = "SELECT coalesce(max(at) FILTER (WHERE event = 'server_key_switched'), min(at)) FROM journal";
+    Ok(conn.query_row(sql, [], |row| row.get(0))?)
+}
+
 /// Name of a node in service, and when it was last seen; nothing if there is none or it was retired.
 ///
 /// `subject`: its identifier in hexadecimal.
