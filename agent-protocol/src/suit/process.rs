@@ -486,8 +486,7 @@ impl<const N: usize> Run<N> {
             return Step::Failed(FailureKind::Changed);
         };
         let touches = matches!(command, Command::Fetch | Command::Write | Command::Copy | Command::Invoke);
-        let tested = self.tested.get(usize::from(component)).copied().unwrap_or_default();
-        if touches && !tested.covers(target.identity) {
+        if touches && !self.is_meant_here(manifest, component) {
             return Step::Failed(FailureKind::IdentityUntested);
         }
         match command {

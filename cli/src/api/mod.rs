@@ -161,15 +161,8 @@ impl Client {
     /// # Errors
     /// [`ApiError`].
     pub fn check_in(&self, id: &NodeId) -> Result<Option<Vec<u8>>, ApiError> {
-        let view: CheckInView = match self.get(routes::check_in_path(id)) {
-            Err(ApiError::Refused { code, .. }) if code == "no_check_in" => return Ok(None),
-            other => other?,
-        };
-        let bytes = hex::decode(&view.message).map_err(|e| ApiError::Unreadable {
-            address: self.address().to_owned(),
-            what: format!("its check-in is no hexadecimal text: {e}"),
-        })?;
-        Ok(Some(bytes))
+        let view: Option<CheckInView> = self.get_unless("no_check_in", routes::check_in_path(id))?;
+        view.map(|view| self.unhexed("check-in", &view.message)).transpose()
     }
 
     /// A node's last SUIT_Report, and when it came; `None` if it has sent none.
@@ -177,15 +170,8 @@ impl Client {
     /// # Errors
     /// [`ApiError`].
     pub fn suit_report(&self, id: &NodeId) -> Result<Option<(i64, Vec<u8>)>, ApiError> {
-        let view: SuitReportView = match self.get(routes::suit_report_path(id)) {
-            Err(ApiError::Refused { code, .. }) if code == "no_suit_report" => return Ok(None),
-            other => other?,
-        };
-        let bytes = hex::decode(&view.report).map_err(|e| ApiError::Unreadable {
-            address: self.address().to_owned(),
-            what: format!("its SUIT_Report is no hexadecimal text: {e}"),
-        })?;
-        Ok(Some((view.at, bytes)))
+        let view: Option<SuitReportView> = self.get_unless("no_suit_report", routes::suit_report_path(id))?;
+        view.map(|view| Ok((view.at, self.unhexed("SUIT_Report", &view.report)?))).transpose()
     }
 
     /// An envelope as nodes read it; `None` if it is not there. What comes has this manifest digest; by
@@ -368,6 +354,21 @@ impl Client {
             });
         }
         Ok(link)
+    }
+
+    /// What is there, unless the server refuses with this code because it is not.
+    fn get_unless<T: DeserializeOwned>(&self, absent: &str, path: String) -> Result<Option<T>, ApiError> {
+        match self.get(path) {
+            Err(ApiError::Refused { code, .. }) if code == absent => Ok(None),
+            other => other.map(Some),
+        }
+    }
+
+    fn unhexed(&self, what: &str, text: &str) -> Result<Vec<u8>, ApiError> {
+        hex::decode(text).map_err(|e| ApiError::Unreadable {
+            address: self.address().to_owned(),
+            what: format!("its {what} is no hexadecimal text: {e}"),
+        })
     }
 
     fn get<T: DeserializeOwned>(&self, path: String) -> Result<T, ApiError> {

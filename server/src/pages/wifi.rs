@@ -2,7 +2,7 @@
 //! can be switched off. The server knows neither network by name, for bundles are sealed.
 
 use crate::config::Intervals;
-use crate::contract::{Kind, MOST_LISTED, NodeView, Seconds, Status};
+use crate::contract::{Kind, MOST_LISTED, NodeView, Seconds};
 use crate::rollout::TargetPlan;
 use crate::rollout::wifi::{self, Stand};
 use crate::store::rollouts::{self as rows, Stored};
@@ -55,7 +55,7 @@ pub(super) fn change(
         last = Some(end);
         for view in views::node_views(conn, rows, intervals, now)? {
             let changes = change.contains(&view.id);
-            others += usize::from(!changes && may_be_lost(&view));
+            others += usize::from(!changes && view.in_service());
             if changes || others <= OTHERS {
                 views.push(view);
             }
@@ -66,11 +66,6 @@ pub(super) fn change(
         change.others.push(format!("{} more", others - OTHERS));
     }
     Ok(Some(change))
-}
-
-/// Only nodes in service can be lost.
-fn may_be_lost(view: &NodeView) -> bool {
-    view.admitted && view.status != Status::Retired
 }
 
 fn is_over(conn: &Connection, stored: &Stored) -> Result<bool, StoreFault> {
@@ -92,7 +87,8 @@ fn count(targets: &[&TargetPlan], views: &[NodeView]) -> Change {
     let mut stands = Vec::new();
     let mut nodes = Vec::new();
     let mut others = Vec::new();
-    for view in views.iter().filter(|view| may_be_lost(view)) {
+    // Only nodes in service can be lost.
+    for view in views.iter().filter(|view| view.in_service()) {
         let Some(target) = targets.iter().find(|target| target.node == view.id) else {
             others.push(view.name.clone());
             continue;
@@ -136,7 +132,7 @@ fn count(targets: &[&TargetPlan], views: &[NodeView]) -> Change {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::contract::{Gate, OnFailure};
+    use crate::contract::{Gate, OnFailure, Status};
     use crate::rollout::testing::plan;
     use pintle_protocol::id::NodeId;
     use serde_json::json;
