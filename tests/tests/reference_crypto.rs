@@ -3,11 +3,12 @@
 mod reference;
 
 use chacha20poly1305::{AeadInOut, ChaCha20Poly1305, KeyInit};
+use ed25519_dalek::ed25519::signature::MultipartSigner;
 use ed25519_dalek::{Signer, SigningKey};
 use pintle_protocol::cbor::CborKind;
 use pintle_protocol::cose::encrypt::{self, CONTEXT, ENC_STRUCTURE};
 use pintle_protocol::cose::key::{verifies, verifying_key};
-use pintle_protocol::cose::{CoseFault, KeyFault, SealFault, StaticSecret, sign1};
+use pintle_protocol::cose::{CoseFault, KeyFault, NodeKey, SealFault, StaticSecret, sign1};
 use pintle_protocol::id::{Digest, PublicKey};
 use reference::{array, bytes, named, rows};
 use sha2::Digest as _;
@@ -66,6 +67,9 @@ fn ed25519_signs_and_verifies_as_published() {
         assert_eq!(key.verifying_key().to_bytes(), array::<32>(row[2]), "{}", row[0]);
         let (message, signature) = (bytes(row[3]), bytes(row[4]));
         assert_eq!(key.sign(&message).to_bytes().to_vec(), signature, "{}", row[0]);
+        let node = NodeKey::new(&array(row[1]));
+        assert_eq!(node.public().0, array::<32>(row[2]), "{}", row[0]);
+        assert_eq!(node.multipart_sign(&[&message]).to_bytes().to_vec(), signature, "{}", row[0]);
         assert!(strict(&bytes(row[2]), &message, &signature), "{}", row[0]);
     }
 }

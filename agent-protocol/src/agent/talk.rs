@@ -2,7 +2,7 @@
 
 use super::machine::{Agent, Radio, push};
 use super::take::Fetch;
-use super::trial::{CandidateProof, Millis};
+use super::trial::{CandidateProof, Millis, whole_seconds};
 use super::types::{Action, Actions, Moment, OUT_MAX, RequestFault, Scratch};
 use crate::cbor::{Item, decode_message, encode_message};
 use crate::checkin::{
@@ -186,7 +186,7 @@ impl Agent {
 
     fn make_claim(&mut self, scratch: &mut Scratch, _: &mut Actions) -> Option<(Out, Action)> {
         let code = self.id.code?;
-        let signing_key = PublicKey(self.id.signing_key().verifying_key().to_bytes());
+        let signing_key = self.id.signing_key().public();
         let sealing_key = PublicKey(SealingKey::from(&self.id.sealing).to_bytes());
         let claim = Claim {
             protocol: PROTOCOL,
@@ -248,7 +248,7 @@ impl Agent {
             node: self.id.node,
             counter: self.counter,
             nonce,
-            uptime_seconds: u32::try_from(at.now / 1000).unwrap_or(u32::MAX),
+            uptime_seconds: whole_seconds(at.now),
             starts: self.record.starts,
             net: self.record.net.current().map_or(NOTHING, |i| running(&i, &self.record.net)),
             io,

@@ -8,6 +8,20 @@ use crate::slots::{Part, TRIAL_STARTS, Trial};
 /// Milliseconds since the node started.
 pub type Millis = u64;
 
+/// Whole seconds in these milliseconds; `u32::MAX` if there are more than that.
+///
+/// By long division, 16 bits at a time: the compiler's own for 64 bits is 0.9 KiB of code on ARMv6-M, and nothing else
+/// in a node divides so.
+pub(super) fn whole_seconds(millis: Millis) -> u32 {
+    let (mut quotient, mut rest) = (0u64, 0u32);
+    for shift in [48, 32, 16, 0] {
+        let part = rest << 16 | u32::from((millis >> shift) as u16);
+        quotient = quotient << 16 | u64::from(part / 1000);
+        rest = part % 1000;
+    }
+    u32::try_from(quotient).unwrap_or(u32::MAX)
+}
+
 /// What a trial has shown so far.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub struct Evidence {
@@ -232,7 +246,32 @@ mod tests {
         assert_eq!(verdict, Verdict::Lost(Reason::Resets, u32::from(LAPSES)));
     }
 
+    #[test]
+    fn seconds_are_whole_and_stop_at_the_largest_number() {
+        let last = u64::from(u32::MAX) * 1000;
+        let rows = [
+            (0, 0),
+            (999, 0),
+            (1000, 1),
+            (65_535_999, 65_535),
+            (65_536_000, 65_536),
+            (last - 1, u32::MAX - 1),
+            (last, u32::MAX),
+            (last + 1000, u32::MAX),
+            (u64::MAX, u32::MAX),
+        ];
+        for (millis, seconds) in rows {
+            assert_eq!(whole_seconds(millis), seconds, "{millis} ms");
+        }
+    }
+
     proptest! {
+        #[test]
+        fn seconds_are_a_thousandth(millis in any::<u64>(), shift in 0u32..64) {
+            let millis = millis >> shift;
+            prop_assert_eq!(whole_seconds(millis), u32::try_from(millis / 1000).unwrap_or(u32::MAX));
+        }
+
         #[test]
         fn every_trial_ends(bits in 0u8..32, position in 0u8..3, lapses in 0..=LAPSES, at in 0u64..300_000) {
             let evidence = Evidence {

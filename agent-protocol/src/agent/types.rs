@@ -4,12 +4,12 @@ use super::trial::Millis;
 use crate::board::JoinFault;
 use crate::checkin::ClaimCode;
 use crate::copy::copy;
+use crate::cose::NodeKey;
 use crate::id::{Digest, NodeId, Uuid16};
 use crate::image::ImageNote;
 use crate::interlock::DoorFacts;
 use crate::link::{Hello, Status, TransferEnd};
 use crate::slots::{Part, Slot};
-use ed25519_dalek::SigningKey;
 use heapless::Vec;
 use x25519_dalek::StaticSecret;
 use zeroize::{Zeroize, Zeroizing};
@@ -64,8 +64,8 @@ impl Identity {
     }
 
     /// The key that signs claims and check-ins.
-    pub fn signing_key(&self) -> SigningKey {
-        SigningKey::from_bytes(&self.signing)
+    pub fn signing_key(&self) -> NodeKey {
+        NodeKey::new(&self.signing)
     }
 }
 

@@ -1,6 +1,7 @@
 //! Which keys and which R are refused.
 
 use super::*;
+use ed25519_dalek::Signature;
 use std::collections::BTreeSet;
 
 /// The subgroup of points whose order divides the cofactor has eight members: RFC 8032 section 5.1, c = 3.
@@ -44,7 +45,48 @@ fn y_is_reduced_below_p_and_not_from_there_on() {
     }
 }
 
+/// RFC 8032 section 5.1: the order of the group, little-endian.
+const ORDER: [u8; 32] = [
+    0xed, 0xd3, 0xf5, 0x5c, 0x1a, 0x63, 0x12, 0x58, 0xd6, 0x9c, 0xf7, 0xa2, 0xde, 0xf9, 0xde, 0x14, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0x10,
+];
+
+#[test]
+fn s_is_taken_below_the_order_of_the_group_and_not_from_there_on() {
+    let mut below = ORDER;
+    below[0] -= 1;
+    assert_eq!(below_order(&below), Some(-Scalar::ONE));
+    assert_eq!(below_order(&[0; 32]), Some(Scalar::ZERO));
+    for at in 0..32 {
+        let mut above = ORDER;
+        assert_eq!(below_order(&above), None);
+        above[at] = above[at].saturating_add(1);
+        assert_eq!(below_order(&above), None, "byte {at}");
+        if let Some(less) = ORDER[at].checked_sub(1) {
+            let mut lower = [0xff; 32];
+            lower[at..].copy_from_slice(&ORDER[at..]);
+            lower[at] = less;
+            assert_eq!(below_order(&lower).map(|s| s.to_bytes()), Some(lower), "byte {at}");
+        }
+    }
+    assert_eq!(below_order(&[0xff; 32]), None);
+}
+
 proptest::proptest! {
+    /// Against curve25519-dalek's own check.
+    #[test]
+    fn s_is_taken_as_the_library_takes_it(
+        bytes in proptest::prelude::any::<[u8; 32]>(),
+        highest in 0x0fu8..=0x11,
+    ) {
+        for highest in [bytes[31], highest] {
+            let mut bytes = bytes;
+            bytes[31] = highest;
+            let theirs: Option<Scalar> = Scalar::from_canonical_bytes(bytes).into();
+            proptest::prop_assert_eq!(below_order(&bytes), theirs);
+        }
+    }
+
     /// Against the library's own strict verification, which computes both points.
     #[test]
     fn it_verifies_what_strict_verification_does(

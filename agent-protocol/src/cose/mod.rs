@@ -3,7 +3,8 @@
 //! - [`sign1`]: COSE_Sign1, Ed25519 as algorithm -19 only, verified strictly.
 //! - [`encrypt`]: COSE_Encrypt for one recipient, X25519 with HKDF-SHA-256 and AES-128 key wrap
 //!   (-29), ChaCha20/Poly1305 (24).
-//! - [`key`]: loading keys, and their short names.
+//! - [`key`]: loading keys, verifying under them, and their short names.
+//! - [`NodeKey`]: the key with which a node signs.
 //!
 //! Every kind of message is signed with its own external data, so that one can never stand in
 //! for another: [`AAD_CLAIM`], [`AAD_CHECK_IN`], [`AAD_REPLY`], [`AAD_REPORT`]. Envelopes are signed with none,
@@ -13,11 +14,13 @@
 pub mod encrypt;
 mod fault;
 pub mod key;
+mod node_key;
 pub mod sign1;
 
 pub use ed25519_dalek::{SigningKey, VerifyingKey};
 pub use fault::{CoseFault, SealFault};
 pub use key::{KeyFault, thumbprint};
+pub use node_key::NodeKey;
 pub use x25519_dalek::StaticSecret;
 
 /// External data of a node's claim, signed by the node.

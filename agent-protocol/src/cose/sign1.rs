@@ -8,7 +8,7 @@
 use super::{CoseFault, ED25519, key};
 use crate::cbor::{Bounded, Limits, Reader, Sink, bytes_head, check};
 use crate::id::PublicKey;
-use ed25519_dalek::SigningKey;
+use ed25519_dalek::Signature;
 use ed25519_dalek::ed25519::signature::MultipartSigner;
 
 /// The protected header `{1: -19}`.
@@ -221,7 +221,7 @@ pub fn open<'b>(bytes: &'b [u8], key: &PublicKey, external_aad: &[u8]) -> Result
 /// [`CoseFault::NoRoom`] if `out` is too small; [`CoseFault::Structure`] for a longer `kid`;
 /// [`CoseFault::TooLong`] above [`MAX_SIGNED`], which no receiver would verify.
 pub fn sign_attached(
-    key: &SigningKey,
+    key: &impl MultipartSigner<Signature>,
     kid: Option<&[u8]>,
     payload: &[u8],
     external_aad: &[u8],
@@ -235,7 +235,7 @@ pub fn sign_attached(
 /// # Errors
 /// As [`sign_attached`].
 pub fn sign_detached(
-    key: &SigningKey,
+    key: &impl MultipartSigner<Signature>,
     kid: Option<&[u8]>,
     payload: &[u8],
     external_aad: &[u8],
@@ -254,7 +254,7 @@ pub fn assemble(payload: &[u8], signature: &[u8; 64], out: &mut [u8]) -> Result<
 }
 
 fn sign(
-    key: &SigningKey,
+    key: &impl MultipartSigner<Signature>,
     kid: Option<&[u8]>,
     payload: &[u8],
     external_aad: &[u8],

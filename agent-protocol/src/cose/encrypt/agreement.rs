@@ -69,7 +69,7 @@ impl KeyAgreement for X25519<'_> {
             .wrapped
             .try_into()
             .map_err(|_| SealFault::Structure { at, expected: "a wrapped content key of 40 bytes" })?;
-        let shared = self.0.diffie_hellman(&PublicKey::from(*headers.ephemeral));
+        let shared = self.0.diffie_hellman(&headers.ephemeral);
         // All-zero for a peer key of low order (RFC 7748 section 6.1); compared in constant time.
         if !shared.was_contributory() {
             return Err(SealFault::Agreement);
@@ -95,7 +95,7 @@ pub(super) fn wrapping_key(shared: &[u8; 32], salt: Option<&[u8]>) -> Result<Zer
 
 /// The recipient's unprotected headers.
 struct Headers<'b> {
-    ephemeral: &'b [u8; 32],
+    ephemeral: PublicKey,
     salt: Option<&'b [u8]>,
 }
 
@@ -109,7 +109,7 @@ impl<'b> Headers<'b> {
             match r.int("a header label") {
                 // The key identifier names our own key; there is only one to choose.
                 Ok(4) => drop(r.bytes("a key identifier as a byte string")?),
-                Ok(-1) => ephemeral = Some(ephemeral_key(&mut r)?),
+                Ok(-1) => ephemeral = Some(PublicKey::from(*ephemeral_key(&mut r)?)),
                 Ok(-20) => salt = Some(r.bytes("a salt as a byte string")?),
                 _ => return Err(SealFault::Header { at }),
             }

@@ -8,7 +8,7 @@
 use pintle_protocol::bundle::Bundle;
 use pintle_protocol::cbor::{decode_message, encode_message};
 use pintle_protocol::checkin::{CheckIn, Ending, Outcome, PROTOCOL, Phase, Position, Reply, Running, Wifi};
-use pintle_protocol::cose::{self, SigningKey, StaticSecret, encrypt, sign1};
+use pintle_protocol::cose::{self, NodeKey, StaticSecret, encrypt, sign1};
 use pintle_protocol::id::{Digest, NodeId, Nonce, PublicKey, Uuid16};
 use pintle_protocol::suit::{Answer, Ask, Device, Run, TrustAnchors, envelope, node_components};
 use pintle_protocol::version::{ActuationProfile, LinkRange, Version};
@@ -66,7 +66,7 @@ fn running() -> Running {
 }
 
 /// Signs a check-in and opens its reply.
-fn check_in(signing: &SigningKey, server: &PublicKey) -> Option<()> {
+fn check_in(signing: &NodeKey, server: &PublicKey) -> Option<()> {
     let check_in = CheckIn {
         protocol: PROTOCOL,
         node: NodeId(array()),
@@ -110,7 +110,7 @@ extern "C" fn start() -> ! {
     loop {
         let kept = array::<1024>();
         let Ok(anchors) = decode_message::<TrustAnchors>(&kept) else { continue };
-        let signing = SigningKey::from_bytes(&array());
+        let signing = NodeKey::new(&array());
         let sealing = StaticSecret::from(array());
         set(u32::from(take(&anchors, &sealing).is_some()));
         set(u32::from(check_in(&signing, &anchors.server).is_some()));
