@@ -2,6 +2,7 @@
 
 pub mod emulator;
 pub mod fuzz;
+pub mod held;
 pub mod load;
 pub mod measure;
 pub mod panics;

@@ -8,6 +8,7 @@ use pintle_protocol::slots::Slot;
 use pintle_protocol::version::Version;
 use pintle_tests::emulator::fixture::{Fixture, Left};
 use pintle_tests::emulator::{Emulator, Machine};
+use pintle_tests::held::schema;
 use pintle_tests::tell;
 use std::path::Path;
 
@@ -38,14 +39,36 @@ fn published_manifests_give_the_same_on_every_instruction_set() {
     }
 }
 
+/// What the program says next besides the messages between node and server, which are counted and held against the
+/// contract.
+fn told(emulator: &mut Emulator, messages: &mut u32) -> Option<String> {
+    loop {
+        let line = emulator.line().unwrap()?;
+        let (rule, message) = match line.split_once(' ') {
+            Some(("sent", message)) => ("check-in-message", message),
+            Some(("answered", message)) => ("reply-message", message),
+            _ => return Some(line),
+        };
+        schema::holds_each_shape(rule, &hex::decode(message).unwrap());
+        *messages += 1;
+    }
+}
+
 /// Runs an update until it ends, and looks at what is left.
 fn to_the_end(machine: Machine, program: &Path, folder: &Path, before: &str) -> u32 {
-    let lines = Emulator::start(machine, program, folder, &["update", "0"], false).unwrap().rest().unwrap();
-    let end = lines.last().unwrap();
+    let mut emulator = Emulator::start(machine, program, folder, &["update", "0"], false).unwrap();
+    let (mut end, mut messages) = (String::new(), 0);
+    while let Some(line) = told(&mut emulator, &mut messages) {
+        end = line;
+    }
+    emulator.rest().unwrap();
+    // The end is told in a check-in at least.
+    assert!(messages > 0, "{machine:?} {before}: nothing was said to the server");
     let operations = end.strip_prefix("ended Kept 0 after ").and_then(|r| r.strip_suffix(" operations"));
     let operations = operations.unwrap_or_else(|| panic!("{machine:?} {before}: {end}"));
     let left = Left::read(folder).unwrap();
     assert_eq!(left.faults, [""; 0], "{machine:?} {before}");
+    schema::written("boot-record", &left.record);
     let net = left.record.net.current().unwrap();
     assert_eq!((net.version, left.record.net.active), (Version::new(1, 1, 0), Slot::B), "{before}");
     assert_eq!((left.record.sequences, left.record.trial), ([0, 1, 1], None), "{before}");
@@ -58,6 +81,7 @@ fn to_the_end(machine: Machine, program: &Path, folder: &Path, before: &str) -> 
 fn check_after(folder: &Path, high: &Left, what: &str) {
     let left = Left::read(folder).unwrap_or_else(|e| panic!("{what}: {e}"));
     assert_eq!(left.faults, [""; 0], "{what}");
+    schema::written("boot-record", &left.record);
     assert!(left.record.generation >= high.record.generation, "{what}");
     assert!(left.record.counter_ceiling >= high.record.counter_ceiling, "{what}");
     assert!(
@@ -84,7 +108,7 @@ fn survives(machine: Machine) {
         let command = ["update", &cut.to_string()];
         let mut emulator = Emulator::start(machine, &program, folder, &command, false).unwrap();
         loop {
-            match emulator.line().unwrap().as_deref() {
+            match told(&mut emulator, &mut 0).as_deref() {
                 Some("dark") => break,
                 Some(line) => assert!(!line.starts_with("stopped"), "{what}: {line}"),
                 None => panic!("{what}: ended before it was cut"),
@@ -102,7 +126,7 @@ fn survives(machine: Machine) {
         let what = format!("{machine:?} ended for the {n}. time");
         let mut emulator = Emulator::start(machine, &program, folder, &["update", "0"], false).unwrap();
         let mut lines = 0;
-        while let Some(line) = emulator.line().unwrap() {
+        while let Some(line) = told(&mut emulator, &mut 0) {
             assert!(!line.starts_with("stopped"), "{what}: {line}");
             lines += 1;
             if lines == n * (total / 64) / (KILLS + 1) {

@@ -1,6 +1,7 @@
 //! A bounded run of every fuzz target from a fixed seed.
 
 use pintle_tests::fuzz::{Budget, folder, fuzz, store, targets};
+use pintle_tests::tell;
 
 const SEED: u64 = 20_260_801;
 
@@ -9,7 +10,7 @@ fn run(names: &[&str]) {
     let mut seen = 0;
     for target in targets().iter().filter(|t| names.iter().any(|n| t.name.starts_with(n))) {
         match fuzz(target, SEED, Budget::Runs(target.runs)) {
-            Ok(tally) => println!("fuzz: {}: {} inputs, {} ways", target.name, tally.runs, tally.ways),
+            Ok(tally) => tell(&format!("fuzz: {}: {} inputs, {} ways", target.name, tally.runs, tally.ways)),
             Err(found) => {
                 let path = store(&found, &folder());
                 panic!("{}: {}; the input is {path:?}", found.target, found.what);

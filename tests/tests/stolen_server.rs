@@ -98,6 +98,7 @@ impl Theft {
         let (net, io) = (image(Chip::Net, 0, NET), image(Chip::Io, 0, IO));
         let network = bundle::sample::network("larkfield");
         let mut rig = Rig::new(&net, &io, Door::at_rest(false), network);
+        rig.server.heard = pintle_tests::held::heard;
         assert!(rig.until(120, |r| r.server.seen.is_some()).unwrap());
         let sealing = rig.server.claim.as_ref().unwrap().sealing_key;
         let (old_image, new_image) = (image(Chip::Net, 1, NET), image(Chip::Net, 2, NET));

@@ -1,13 +1,11 @@
-//! The board around the core: flash, a pretended io chip with a closed door, a pretended radio.
+//! The board around the core: flash, a pretended io chip, a pretended radio.
 
+use crate::io::Io;
 use crate::memory::Nor;
 use pintle_protocol::agent::OUT_MAX;
 use pintle_protocol::board::{Board, Layout, Request};
-use pintle_protocol::bundle::{SETTINGS, sum_of};
-use pintle_protocol::checkin::Position;
-use pintle_protocol::link::{Answer, Ask, FRAME_MAX, Hello, Mode, Status, decode_frame, encode_frame};
-use pintle_protocol::slots::{BootRecord, RecordStore, Slot, slot_to_start};
-use pintle_protocol::version::{ActuationProfile, LinkRange, Version};
+use pintle_protocol::link::{Ask, FRAME_MAX, decode_frame, encode_frame};
+use pintle_protocol::slots::{RecordStore, Slot, slot_to_start};
 
 /// Where things lie. The first MiB is as on the virtual board, where the node was commissioned; slot B of the net
 /// chip is behind it, so that images of 256 KiB fit.
@@ -52,7 +50,8 @@ pub(crate) struct Chip {
     /// The core asked for a restart.
     pub(crate) restarts: bool,
     running: Slot,
-    io: Io,
+    /// The io chip.
+    pub(crate) io: Io,
     random: u32,
     /// The starter card, on a board that was never started.
     card: Option<&'static [u8]>,
@@ -71,10 +70,11 @@ impl Chip {
         Some(Self { nor, pending, sent, restarts: false, running, io, random, card: None, factory: [0; 2] })
     }
 
-    /// A board that was never started, with these images of so many bytes, and its card.
-    pub(crate) fn fresh(nor: Nor, card: &'static [u8], factory: [u32; 2]) -> Self {
+    /// A board that was never started, with these images of so many bytes in its flash, an io chip with blank flash, and
+    /// its card.
+    pub(crate) fn fresh(nor: Nor, io: &'static mut [u8], card: &'static [u8], factory: [u32; 2]) -> Self {
         let (pending, sent) = (Pending::Nothing, heapless::Vec::new());
-        let (running, io) = (Slot::A, Io::in_loader());
+        let (running, io) = (Slot::A, Io::in_loader(io));
         Self { nor, pending, sent, restarts: false, running, io, random: 1, card: Some(card), factory }
     }
 }
@@ -141,77 +141,5 @@ impl Board for Chip {
 
     fn restart(&mut self) {
         self.restarts = true;
-    }
-}
-
-/// An io chip whose door is closed and whose relay nobody asks for.
-struct Io {
-    hello: Hello,
-    settings: [u32; SETTINGS],
-    sum: u16,
-    inhibited: bool,
-}
-
-impl Io {
-    /// One that runs the image that the record says.
-    fn new(record: &BootRecord) -> Option<Self> {
-        let image = record.io.current()?;
-        let hello = Hello {
-            mode: Mode::Application,
-            version: image.version,
-            link: image.link,
-            profile: image.profile,
-            digest: *image.digest.0.first_chunk()?,
-        };
-        Some(Self { hello, settings: [0; SETTINGS], sum: 0, inhibited: true })
-    }
-
-    /// One that waits in its loader.
-    fn in_loader() -> Self {
-        let hello = Hello {
-            mode: Mode::Loader,
-            version: Version::default(),
-            link: LinkRange { oldest: 0, newest: 0 },
-            profile: ActuationProfile { id: 0, version: 0 },
-            digest: [0; 8],
-        };
-        Self { hello, settings: [0; SETTINGS], sum: 0, inhibited: true }
-    }
-
-    fn handle(&mut self, ask: &Ask) -> Option<Answer> {
-        Some(match ask {
-            Ask::Hello { .. } => Answer::Hello(self.hello),
-            Ask::Status => Answer::Status(self.status()),
-            Ask::Inhibit(on) => {
-                self.inhibited = *on;
-                Answer::Done { next: 0 }
-            }
-            Ask::Setting { key, value } => {
-                *self.settings.get_mut(usize::from(*key))? = *value;
-                if usize::from(*key) + 1 == SETTINGS {
-                    self.sum = sum_of(self.settings.iter().copied());
-                }
-                Answer::Done { next: 0 }
-            }
-            _ => Answer::No,
-        })
-    }
-
-    fn status(&self) -> Status {
-        Status {
-            position: if self.sum == 0 { Position::Unknown } else { Position::Closed },
-            moving: false,
-            relay_pulse: false,
-            close_pending: false,
-            warning: false,
-            button: false,
-            gas_alarm: false,
-            plausible: true,
-            inhibited: self.inhibited,
-            rest_seconds: 3600,
-            supply_mv: 5000,
-            relay_pulses: 0,
-            settings: self.sum,
-        }
     }
 }

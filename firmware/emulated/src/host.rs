@@ -119,6 +119,15 @@ impl Write for Lines {
     }
 }
 
+/// Bytes as lower-case hexadecimal digits.
+pub(crate) struct Hex<'a>(pub(crate) &'a [u8]);
+
+impl fmt::Display for Hex<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.0.iter().try_for_each(|byte| write!(f, "{byte:02x}"))
+    }
+}
+
 /// Writes a line of text for the host.
 #[macro_export]
 macro_rules! say {

@@ -5,13 +5,14 @@
 //! | `examples` | verifies and carries out published manifests, and refuses wrong ones |
 //! | `update N` | a whole update on flash in a file; power goes in flash operation N, if it is not 0 |
 //! | `measure` | how much memory and how many instructions it takes |
-//! | `first` | how much stack the first start of a new board takes, and its claim |
+//! | `first` | how much stack the first start of a new board takes, its claim, and bringing the io chip its image |
 #![no_std]
 #![no_main]
 
 mod board;
 mod examples;
 mod host;
+mod io;
 mod machine;
 mod measure;
 mod memory;

@@ -2,7 +2,7 @@
 //!
 //! Prints lines `name value`, in bytes or instructions. Instructions are right only with `-icount shift=0`.
 
-use crate::board::{Chip, Pending};
+use crate::board::{Chip, LAYOUT, Pending};
 use crate::host::{done, read_file, stop};
 use crate::machine::{count_from_now, counted, stack_bottom, stack_pointer};
 use crate::memory::{Area, Nor};
@@ -14,6 +14,7 @@ use ed25519_dalek::{Signature, Signer, SigningKey, VerifyingKey};
 use pintle_protocol::agent::{CARD_MAX, ENVELOPE_MAX, Node};
 use pintle_protocol::board::Event;
 use pintle_protocol::id::PublicKey;
+use pintle_protocol::slots::{RecordStore, Slot, slot_to_start};
 use pintle_protocol::suit::envelope;
 use sha2::{Digest as _, Sha256};
 
@@ -26,6 +27,10 @@ const IMAGE_KEY: [u8; 32] = [2; 32];
 const SIGNED: usize = 55;
 /// Bytes in each image that a new board has from the bench.
 const BENCH: u32 = 9_600;
+/// Seconds in which a new board makes its claim and brings the io chip its image.
+const FIRST_SECONDS: u64 = 120;
+/// The flash of a new board's io chip.
+static IO_FLASH: Area<[u8; 0x4000]> = Area::new([0xff; 0x4000]);
 /// A starter card.
 static CARD: Area<[u8; CARD_MAX]> = Area::new([0; CARD_MAX]);
 const PAINT: u32 = 0xa5a5_5a5a;
@@ -45,7 +50,16 @@ pub(crate) fn run() -> ! {
     let size = read_file("image.bin", image);
     let image = &image[..size];
 
-    let nor = Nor::new(FLASH_BYTES.take(), "flash.bin", false, 0);
+    let mut nor = Nor::new(FLASH_BYTES.take(), "flash.bin", false, 0);
+    let Ok(Some(record)) = (RecordStore { sectors: LAYOUT.record }).load(&mut nor) else {
+        stop("no boot record")
+    };
+    let top = paint();
+    let slot = black_box(slot_to_start(&mut nor, &LAYOUT, &record));
+    say!("stack-slot {}", deepest_since(top));
+    if slot != Ok(Some(Slot::A)) {
+        stop("the boot loader would start another slot");
+    }
     let Some(chip) = Chip::new(nor) else { stop("there is no valid boot record") };
     // The node's own place is not on the stack; what is painted is the stack that making and starting it takes.
     let place = NODE.take();
@@ -91,13 +105,13 @@ pub(crate) fn run() -> ! {
     done()
 }
 
-/// Measures the first start of a new board, with `fresh.bin` and its card in `card.bin`: keys are made, and a claim is
-/// signed.
+/// Measures the first start of a new board, with `fresh.bin` and its card in `card.bin`: keys are made, a claim is
+/// signed, and the io chip is brought its image. That chip's loader runs on the same stack here.
 pub(crate) fn first() -> ! {
     let card = CARD.take();
     let len = read_file("card.bin", card);
     let nor = Nor::new(FLASH_BYTES.take(), "fresh.bin", false, 0);
-    let chip = Chip::fresh(nor, &card[..len], [BENCH; 2]);
+    let chip = Chip::fresh(nor, IO_FLASH.take(), &card[..len], [BENCH; 2]);
     let place = NODE.take();
     let top = paint();
     let started = Node::start_in(place, chip);
@@ -105,7 +119,7 @@ pub(crate) fn first() -> ! {
     let Ok(node) = started else { stop("the new board does not start") };
     say!("stack-first {deepest}");
     let mut claims = 0;
-    for second in 1..60 {
+    for second in 1..FIRST_SECONDS {
         let event = match core::mem::replace(&mut node.board.pending, Pending::Nothing) {
             Pending::Nothing => Event::Nothing,
             Pending::Join => Event::Joined { rssi_dbm: -60 },
@@ -126,6 +140,9 @@ pub(crate) fn first() -> ! {
     }
     if claims == 0 {
         stop("no claim was made");
+    }
+    if !node.board.io.runs() {
+        stop("the io chip was not brought its image");
     }
     say!("stack-claim {deepest}");
     done()

@@ -1,12 +1,13 @@
 //! A whole update: offer, envelope, image, trial, kept. Power may go in the middle of it.
 
-use crate::board::Chip;
-use crate::host::{done, read_file, stop};
+use crate::board::{Chip, Pending};
+use crate::host::{Hex, done, read_file, stop};
 use crate::memory::{Area, FLASH, Nor};
 use crate::say;
 use crate::server::Server;
 use pintle_protocol::agent::ENVELOPE_MAX;
 use pintle_protocol::agent::Node;
+use pintle_protocol::board::Event;
 
 /// The flash.
 pub(crate) static FLASH_BYTES: Area<[u8; FLASH]> = Area::new([0; FLASH]);
@@ -17,7 +18,7 @@ static ENVELOPE: Area<[u8; ENVELOPE_MAX]> = Area::new([0; ENVELOPE_MAX]);
 const PATIENCE: u64 = 4_000;
 
 /// Runs the node on the flash in `flash.bin` until the envelope in `envelope.bin` has ended. Power goes in the middle
-/// of flash operation `cut`, if it is not 0.
+/// of flash operation `cut`, if it is not 0. What node and server say to each other is told to the host.
 pub(crate) fn run(cut: u32) -> ! {
     let envelope = ENVELOPE.take();
     let len = read_file("envelope.bin", envelope);
@@ -41,7 +42,14 @@ pub(crate) fn run(cut: u32) -> ! {
         let mut now = 0;
         while !node.board.restarts {
             (now, seconds) = (now + 1000, seconds + 1);
+            let asked = matches!(node.board.pending, Pending::CheckIn);
+            if asked {
+                say!("sent {}", Hex(&node.board.sent));
+            }
             let event = server.serve(&mut node.board, &mut reply);
+            if let (true, Event::Response { status: 200, body }) = (asked, &event) {
+                say!("answered {}", Hex(body));
+            }
             if let Err(fault) = node.poll(now, event) {
                 say!("stopped: {fault:?}");
                 stop("the node has to be started again")

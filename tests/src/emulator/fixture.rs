@@ -68,6 +68,7 @@ impl Fixture {
         let network = bundle::sample::network("larkfield");
         let (net, io) = (first(Chip::Net), first(Chip::Io));
         let mut rig = Rig::new(&net, &io, VirtualDoor::at_rest(false), network.clone());
+        rig.server.heard = crate::held::heard;
         let card = rig.yard.card(network);
         let mut fresh = rig.board().flash.peek(0, TAKEN);
         fresh.resize(FLASH, 0xff);

@@ -117,6 +117,7 @@ fn commissioned() -> (Rig, PublicKey) {
     let bundle = seeds::bundle();
     let network = bundle.networks[0].clone();
     let mut rig = Rig::new(&image(Chip::Net, 0), &image(Chip::Io, 0), Door::at_rest(false), network);
+    rig.server.heard = crate::held::heard;
     let claimed = rig.until(120, |r| r.server.claim.is_some() && r.server.seen.is_some());
     let Some(public) = rig.server.claim.as_ref().map(|c| c.sealing_key) else {
         unreachable!("a new virtual node claims: {claimed:?}")

@@ -20,7 +20,8 @@ const PROGRAMS: [(&str, &str, &str, f64); 4] = [
 ];
 /// The node's state, `.data` and `.bss`, in KiB; without the one sector in which a piece of an image comes.
 const STATIC_KIB: f64 = 8.0;
-/// The deepest stack under a start, the first one too, a claim, a bundle or an image, in KiB; without that sector.
+/// The deepest stack under the choice of a slot, a start, the first one too, a claim, a bundle or an image, also on its way
+/// to the io chip, in KiB; without that sector.
 const STACK_KIB: f64 = 12.0;
 /// Taking an image, as a part of verifying one signature and hashing the image once, in percent.
 const PROCESS_PERCENT: f64 = 110.0;
@@ -118,7 +119,7 @@ fn run_rows(machine: Machine, fixture: &Fixture) -> Result<Vec<Row>, MeasureErro
     };
     let (kib, million) = (1024.0, 1e6);
     let mut stack = 0.0_f64;
-    for name in ["stack-start", "stack-bundle", "stack-image", "stack-first", "stack-claim"] {
+    for name in ["stack-slot", "stack-start", "stack-bundle", "stack-image", "stack-first", "stack-claim"] {
         stack = stack.max(value(name)?);
     }
     let (verify, bare) = (value("verify")?, value("verify-bare")?);
