@@ -130,7 +130,7 @@ pub(super) fn target() -> Target {
         (0..=255).collect(),
         vec![0, 0, 0, 0, 4, 0, 5, 0, 6, 0, 7, 0, 8, 0, 9, 0, 10, 0, 11],
     ];
-    let mut target = Target::new("link-transfer", 2500, seeds, Box::new(check));
+    let mut target = Target::new("link-transfer", 10_000, seeds, Box::new(check));
     target.longest = 512;
     target
 }

@@ -64,7 +64,7 @@ fn flash() -> Target {
             }
         }
     };
-    let mut target = Target::new("node-flash", 400, seeds, Box::new(check));
+    let mut target = Target::new("node-flash", 4000, seeds, Box::new(check));
     target.longest = 4097;
     target
 }
@@ -96,7 +96,7 @@ fn found() -> Target {
         must(matches!(alive, Ok(true)), "the node no longer checks in")?;
         Ok(way(&(own % 2, base.len().min(70), base.starts_with("http"))))
     };
-    let mut target = Target::new("node-found", 120, seeds, Box::new(check));
+    let mut target = Target::new("node-found", 1000, seeds, Box::new(check));
     target.longest = 100;
     target
 }
@@ -109,7 +109,7 @@ fn offers() -> Target {
         let mut rig = rig.borrow_mut().fork();
         offered(&mut rig, bytes)
     };
-    Target::new("node", 120, seeds, Box::new(check))
+    Target::new("node", 4000, seeds, Box::new(check))
 }
 
 /// A node with a bundle in force, and its key for bundles.
