@@ -287,14 +287,20 @@ impl<B: Board> Node<B> {
                 let measured = measure(self.board.flash(), layout.slot(part, slot), size)?;
                 return Ok(Some(Input::Measured(measured)));
             }
-            Action::ProgramIo(slot) => match self.agent.record().chip(Chip::Io).get(slot) {
-                Some(image) => {
-                    self.transfer = Some((Transfer::new(image.size, image.digest), slot));
-                    self.sense.hello = None;
-                    self.sense.status = None;
+            Action::ProgramIo(slot) => {
+                let Some(image) = self.agent.record().chip(Chip::Io).get(slot) else {
+                    return Ok(Some(Input::IoEnded(TransferEnd::NoAnswer)));
+                };
+                // The io chip would erase what it has, and then measure another digest, each time.
+                if measure(self.board.flash(), layout.slot(Part::Io, slot), image.size)?.digest
+                    != image.digest
+                {
+                    return Ok(Some(Input::IoEnded(TransferEnd::WrongDigest)));
                 }
-                None => return Ok(Some(Input::IoEnded(TransferEnd::NoAnswer))),
-            },
+                self.transfer = Some((Transfer::new(image.size, image.digest), slot));
+                self.sense.hello = None;
+                self.sense.status = None;
+            }
             Action::Inhibit(on) => {
                 let _ = self.exchange(&Ask::Inhibit(on));
             }

@@ -5,9 +5,11 @@ use super::tests::{asks_consent, bundle, commissioned, image, packed, sealed};
 use crate::checkin::{Ending, Offer, Phase};
 use crate::id::{Chip, Digest};
 use crate::image::{ImageNote, Quirk};
+use crate::interlock::{Hold, Holds};
 use crate::reason::Reason;
 use crate::sim::rig::Rig;
-use crate::sim::{AccessPoint, Chance, SimFlash, Stale, sample};
+use crate::sim::{AccessPoint, Chance, IoChip, LAYOUT, SimFlash, Stale, sample};
+use crate::slots::Part;
 use crate::tell::tell;
 use std::vec::Vec;
 
@@ -228,4 +230,36 @@ fn an_io_chip_that_resets_again_and_again_is_erased_seldom() {
     let erases = rig.board().io.flash().most_erased() - before;
     tell(format_args!("flash wear: io chip that resets: {transfers} transfers and {erases} erases in a day"));
     assert!((20..=60).contains(&transfers) && erases <= 180, "{transfers}, {erases}");
+}
+
+#[test]
+fn an_image_that_no_longer_is_what_was_signed_is_not_brought_to_the_io_chip() {
+    let mut rig = commissioned();
+    // A bit of the net chip's copy flips; and the io chip has lost what it ran.
+    rig.power_cycle();
+    let address = LAYOUT.slot(Part::Io, rig.high.io.active) + 300;
+    let byte = rig.board().flash.peek(address, 1)[0];
+    rig.board().flash.burn(address, &[byte ^ 0x10]);
+    rig.board().io.flash_mut().burn(0, &[0; 64]);
+    rig.board().io.power_on();
+    let before = rig.board().io.flash().most_erased();
+    let since = rig.server.seen.as_ref().unwrap().counter;
+    for _ in 0..DAY {
+        rig.second().unwrap();
+    }
+    assert_eq!(rig.board().io.flash().most_erased(), before, "it was erased for nothing");
+    let seen = rig.server.seen.as_ref().unwrap();
+    assert!(seen.counter > since + 1000 && seen.io.is_none(), "its absence is told: {seen:?}");
+    // Another image waits, for nobody knows where the door is, until somebody burns the io chip's own on the spot.
+    let io = image(Chip::Io, 1, (1, 1), Quirk::None);
+    let envelope = packed(&rig, Chip::Io, &io, 1);
+    let digest = rig.offer(envelope, Some(&io));
+    assert!(!rig.until(4000, |r| super::tests::ended(r, digest).is_some()).unwrap());
+    let seen = rig.server.seen.as_ref().unwrap();
+    let held = Holds::from_bits(seen.holds);
+    assert!(seen.phase == Phase::Waiting && held.has(Hold::PositionUnknown), "{:?} {held:?}", seen.phase);
+    rig.power_cycle();
+    rig.board().io = IoChip::new(&image(Chip::Io, 0, (1, 1), Quirk::None), Chance::new(2, "bench"));
+    assert!(rig.until(4000, |r| super::tests::ended(r, digest).is_some()).unwrap());
+    assert_eq!(super::tests::ended(&rig, digest), Some((Ending::Kept, 0)));
 }

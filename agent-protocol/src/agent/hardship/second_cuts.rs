@@ -9,12 +9,13 @@ use crate::sim::rig::Rig;
 use crate::tell::tell;
 use std::format;
 
-/// First cuts in every update.
+/// First cuts in every update, evenly spread. Besides these, in each second in which flash is used, at its first and its
+/// last operation: what the node was about to do, and what it had just done, then differs each time.
 const FIRST: u64 = 10;
 /// Seconds with use of flash in which the second cut falls: the start, with the record saved in it.
 const SECONDS: usize = 1;
 /// Cuts that each scenario makes at least.
-const LEAST: u64 = 1_800;
+const LEAST: u64 = 3_500;
 
 fn twice(scenario: &Scenario, first: Cut, second: Cut) -> u64 {
     let mut allowed = Allowed::default();
@@ -32,9 +33,11 @@ fn twice(scenario: &Scenario, first: Cut, second: Cut) -> u64 {
     let busy = busy_seconds(scenario.rig.clone(), watch, first, &name, over);
     let operations: u64 = busy.iter().map(|b| b.operations).sum();
     let stride = (operations / FIRST).max(1);
-    let (mut cuts, mut passed) = (0, 0);
+    let (mut first_cuts, mut cuts, mut passed) = (0, 0, 0);
     for busy in &busy {
-        for at in (1..=busy.operations).filter(|at| (passed + at) % stride == 0) {
+        let chosen = |at: &u64| *at == 1 || *at == busy.operations || (passed + at).is_multiple_of(stride);
+        for at in (1..=busy.operations).filter(chosen) {
+            first_cuts += 1;
             let what = format!("{name}, operation {}", passed + at);
             let (_, rig, watch) = cut_in(busy, first, at, Tear::Mixed(at), &what);
             let done = |rig: &Rig, seconds| seconds >= SECONDS || settled(rig, scenario.last).is_some();
@@ -50,7 +53,7 @@ fn twice(scenario: &Scenario, first: Cut, second: Cut) -> u64 {
         passed += busy.operations;
     }
     tell(format_args!(
-        "power cuts: {name}: {cuts} second cuts, after one in {stride} of {operations} first ones"
+        "power cuts: {name}: {cuts} second cuts, after {first_cuts} of {operations} first ones"
     ));
     cuts
 }
