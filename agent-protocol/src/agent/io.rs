@@ -159,7 +159,10 @@ impl Agent {
         if !further && end != TransferEnd::NoAnswer {
             self.repair_pause = (2 * self.repair_pause).min(REPAIR_PAUSE_MOST);
         }
-        self.reset_evidence(at.now);
+        // A chip that stays silent is tried again and again: that must not put off the end of another trial.
+        if end == TransferEnd::Taken || self.io_on_trial() {
+            self.reset_evidence(at.now);
+        }
         if end == TransferEnd::Taken {
             self.io_took = true;
             self.io_arrived(at, out);

@@ -8,7 +8,9 @@ use crate::checkin::{Ending, Position};
 use crate::id::{Chip, Digest};
 use crate::image::Quirk;
 use crate::interlock::{Hold, Touches};
+use crate::link::TransferEnd;
 use crate::slots::{Change, Part, SlotImage, SlotText};
+use crate::version::LinkRange;
 use std::boxed::Box;
 use std::vec::Vec;
 
@@ -282,6 +284,80 @@ fn the_relay_stays_off_for_an_image_or_settings_that_are_not_in_force() {
             b.status().inhibited = true;
             assert!(b.tick().contains(&Action::Inhibit(false)), "case {n}: off for ever");
         }
+    }
+}
+
+/// What the io chip says reaches the interlock: whatever alone speaks against a change holds it.
+#[test]
+fn each_thing_that_the_io_chip_says_holds_a_change_by_itself() {
+    let says: [(fn(&mut Bench), Hold); 12] = [
+        (|b| b.status().position = Position::Unknown, Hold::PositionUnknown),
+        (|b| b.status().plausible = false, Hold::PositionUnknown),
+        (|b| b.status().moving = true, Hold::DoorMoving),
+        (|b| b.status().rest_seconds = 0, Hold::NotYetAtRest),
+        (|b| b.status().relay_pulse = true, Hold::RelayPulse),
+        (|b| b.status().close_pending = true, Hold::ClosePending),
+        (|b| b.status().warning = true, Hold::Warning),
+        (|b| b.status().button = true, Hold::ButtonInUse),
+        (|b| b.status().gas_alarm = true, Hold::GasAlarm),
+        (|b| b.status().supply_mv = 0, Hold::Supply),
+        (|b| b.sense.hello.as_mut().unwrap().link = LinkRange { oldest: 9, newest: 9 }, Hold::LinkDisagrees),
+        (|b| b.sense.hello.as_mut().unwrap().profile.id += 1, Hold::ProfileDisagrees),
+    ];
+    for (say, hold) in says {
+        let mut b = Bench::new();
+        say(&mut b);
+        b.stage();
+        (0..5).for_each(|_| drop(b.tick()));
+        assert!(!b.on_trial() && b.agent.holds().has(hold), "{hold:?}: {:?}", b.agent.holds());
+    }
+}
+
+#[test]
+fn an_image_that_the_other_chip_would_not_understand_is_held() {
+    for chip in Chip::ALL {
+        let mut b = Bench::new();
+        let part = if chip == Chip::Net { Part::Net } else { Part::Io };
+        let running = b.agent.record.chip(chip).current().unwrap();
+        let link = LinkRange { oldest: 9, newest: 9 };
+        let waits = SlotImage { digest: Digest([8; 32]), link, ..running };
+        b.agent.record.stage_image(chip, Change { part, manifest: WAITS, sequence: 1 }, waits);
+        (0..5).for_each(|_| drop(b.tick()));
+        assert!(!b.on_trial(), "{chip:?}");
+        assert_eq!(b.agent.holds().iter().collect::<Vec<_>>(), [Hold::PairAfter], "{chip:?}");
+    }
+}
+
+/// An io chip that has to get an image and stays silent is tried every minute. Another trial ends all the same.
+#[test]
+fn a_silent_io_chip_does_not_put_off_the_end_of_another_trial() {
+    for (heard, trial_seconds) in [(true, 300), (false, 300)] {
+        let mut b = Bench::new();
+        b.agent.bundle.as_mut().unwrap().policy.trial_seconds = trial_seconds;
+        b.stage_text(Part::Keys, Touches { actuation: false, network: false });
+        (0..3).for_each(|_| drop(b.tick()));
+        assert!(b.on_trial());
+        (b.sense.hello, b.sense.status, b.agent.record.io_due) = (None, None, true);
+        b.agent.evidence.joined = true;
+        let (mut tries, mut ends_at, from) = (0, None, b.now);
+        while b.on_trial() && b.now < from + 4000 * u64::from(trial_seconds) {
+            b.agent.evidence.checked_in = heard;
+            b.agent.last_answer = b.now;
+            b.agent.radio = Radio::On { index: 0, rssi_dbm: -50, since: b.now };
+            if b.tick().iter().any(|a| matches!(a, Action::ProgramIo(_))) {
+                (tries, ends_at) = (tries + 1, Some(b.now + 25_000));
+            }
+            if ends_at.is_some_and(|at| b.now >= at) {
+                ends_at = None;
+                let at = Moment { now: b.now, sense: b.sense, random: [0; 16] };
+                let ended = Input::IoEnded(TransferEnd::NoAnswer);
+                b.agent.step(&at, ended, &mut Scratch::default());
+            }
+        }
+        assert!(tries >= 2, "{tries} tries");
+        let ending = b.agent.record.outcome.map(|o| o.ending);
+        let expected = if heard { Ending::Kept } else { Ending::WentBack };
+        assert_eq!((b.on_trial(), ending), (false, Some(expected)));
     }
 }
 

@@ -2,7 +2,7 @@
 
 use super::trial::Millis;
 use crate::board::JoinFault;
-use crate::checkin::ClaimCode;
+use crate::checkin::{ClaimCode, Position};
 use crate::copy::copy;
 use crate::cose::NodeKey;
 use crate::id::{Digest, NodeId, Uuid16};
@@ -180,7 +180,8 @@ impl Sense {
             None => DoorFacts { consent, ..DoorFacts::unknown(None) },
             Some(s) => DoorFacts {
                 io_answers: true,
-                position: s.position,
+                // What the io chip itself does not believe is not known.
+                position: if s.plausible { s.position } else { Position::Unknown },
                 moving: Some(s.moving),
                 rest_seconds: Some(u32::from(s.rest_seconds)),
                 relay_pulse: Some(s.relay_pulse),
