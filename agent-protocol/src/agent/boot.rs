@@ -3,7 +3,7 @@
 
 use super::in_force::InForce;
 use super::machine::Agent;
-use super::storage::{measure, read_sealed, read_text, write_sealed};
+use super::storage::{is_image, measure, read_sealed, read_text, write_sealed};
 use super::types::{Identity, SigningSeed};
 use crate::board::{Board, Flash, FlashFault, Layout};
 use crate::bundle::Bundle;
@@ -284,7 +284,7 @@ fn is_whole<F: Flash>(
 ) -> Result<bool, FlashFault> {
     let pair = if part == Part::Io { &record.io } else { &record.net };
     let Some(image) = pair.get(slot) else { return Ok(false) };
-    Ok(measure(flash, layout.slot(part, slot), image.size)?.digest == image.digest)
+    is_image(flash, layout.slot(part, slot), image.size, &image.digest)
 }
 
 /// The bundle in force must be whole: if it is not, the one before counts again. What is in force then is in `bundle`.

@@ -4,7 +4,7 @@ use super::boot::{anchors_in_force, boot, first_contact, read_bundle};
 use super::in_force::InForce;
 use super::machine::Agent;
 use super::servers::{Servers, Went};
-use super::storage::{erase, measure, store};
+use super::storage::{erase, is_image, measure, store};
 use super::trial::Millis;
 use super::types::{Action, Actions, Input, Moment, RequestFault, Scratch, Sense};
 use crate::board::{Board, Event, Flash, FlashFault, Layout, Request};
@@ -284,17 +284,18 @@ impl<B: Board> Node<B> {
             }
             Action::Measure { part, slot, size } => {
                 let size = size.min(layout.room(part));
-                let measured = measure(self.board.flash(), layout.slot(part, slot), size)?;
-                return Ok(Some(Input::Measured(measured)));
+                return match measure(self.board.flash(), layout.slot(part, slot), size) {
+                    Ok(measured) => Ok(Some(Input::Measured(measured))),
+                    Err(fault) => flash_input(Err(fault)),
+                };
             }
             Action::ProgramIo(slot) => {
                 let Some(image) = self.agent.record().chip(Chip::Io).get(slot) else {
                     return Ok(Some(Input::IoEnded(TransferEnd::NoAnswer)));
                 };
                 // The io chip would erase what it has, and then measure another digest, each time.
-                if measure(self.board.flash(), layout.slot(Part::Io, slot), image.size)?.digest
-                    != image.digest
-                {
+                let address = layout.slot(Part::Io, slot);
+                if !is_image(self.board.flash(), address, image.size, &image.digest)? {
                     return Ok(Some(Input::IoEnded(TransferEnd::WrongDigest)));
                 }
                 self.transfer = Some((Transfer::new(image.size, image.digest), slot));
@@ -439,7 +440,11 @@ impl<B: Board> Node<B> {
             if let Some((offset, wanted)) = transfer.wants() {
                 len = wanted;
                 let address = layout.slot(Part::Io, slot) + offset;
-                self.board.flash().read(address, piece.get_mut(..len).unwrap_or_default())?;
+                let read = self.board.flash().read(address, piece.get_mut(..len).unwrap_or_default());
+                if !FlashFault::readable(read)? {
+                    // No piece, so that a try is spent.
+                    len = 0;
+                }
             }
             let ask = transfer.ask(piece.get(..len).unwrap_or_default());
             if let Some(ask) = ask {

@@ -70,6 +70,19 @@ fn same(a: &[u8], b: &[u8]) -> bool {
     a.len() == b.len() && a.iter().zip(b).all(equal) && a_rest == b_rest
 }
 
+/// Whether the image of `size` bytes at `address` is the one with this digest. One that cannot be read is not.
+pub(super) fn is_image<F: Flash>(
+    flash: &mut F,
+    address: u32,
+    size: u32,
+    digest: &Digest,
+) -> Result<bool, FlashFault> {
+    match measure(flash, address, size) {
+        Ok(measured) => Ok(measured.digest == *digest),
+        Err(fault) => FlashFault::readable(Err(fault)),
+    }
+}
+
 /// Hashes `size` bytes from `address`, and finds the image note among them.
 #[inline(never)]
 pub(super) fn measure<F: Flash>(flash: &mut F, address: u32, size: u32) -> Result<Measured, FlashFault> {
@@ -130,8 +143,9 @@ pub(super) fn read_text<'a, F: Flash>(
     let Some(text) = pair.get(slot) else { return Ok(None) };
     let size = text.size as usize;
     let Some(bytes) = work.get_mut(..size).filter(|_| size <= BUNDLE_MAX) else { return Ok(None) };
-    flash.read(layout.slot(part, slot), bytes)?;
-    Ok((Digest::of(bytes) == text.digest).then_some(bytes))
+    let whole =
+        FlashFault::readable(flash.read(layout.slot(part, slot), bytes))? && Digest::of(bytes) == text.digest;
+    Ok(whole.then_some(bytes))
 }
 
 /// Writes bytes to a sector of their own: length (4, little-endian), bytes, CRC-32.

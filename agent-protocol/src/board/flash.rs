@@ -19,6 +19,18 @@ pub enum FlashFault {
     PowerLost,
 }
 
+impl FlashFault {
+    /// Takes what cannot be read for what is not there, so that another copy counts: flash with a checksum of its own
+    /// reports a word in which power went as an error at every read. Whether it was read.
+    pub(crate) fn readable(read: Result<(), Self>) -> Result<bool, Self> {
+        match read {
+            Ok(()) => Ok(true),
+            Err(Self::PowerLost) => Err(Self::PowerLost),
+            Err(Self::Range { .. } | Self::Worn { .. } | Self::Chip) => Ok(false),
+        }
+    }
+}
+
 /// NOR flash: sectors of 4096 bytes are erased to `ff`; programming clears bits. Addresses are
 /// bytes from the start of the part of flash that the core may use.
 ///

@@ -55,6 +55,8 @@ pub struct SimFlash {
     stuck: BTreeMap<u32, (u8, bool)>,
     /// Sectors that no longer erase.
     stale: BTreeMap<u32, Stale>,
+    /// Sectors that read with an error until they are erased.
+    unreadable: BTreeSet<u32>,
     touched: BTreeSet<u32>,
 }
 
@@ -70,6 +72,7 @@ impl SimFlash {
             operations: 0,
             stuck: BTreeMap::new(),
             stale: BTreeMap::new(),
+            unreadable: BTreeSet::new(),
             touched: BTreeSet::new(),
         }
     }
@@ -98,6 +101,11 @@ impl SimFlash {
     /// A sector that no longer erases.
     pub fn wear_out(&mut self, sector: u32, how: Stale) {
         self.stale.insert(sector, how);
+    }
+
+    /// A sector that reads with an error until it is erased, as flash with a checksum of its own does.
+    pub fn spoil(&mut self, sector: u32) {
+        self.unreadable.insert(sector);
     }
 
     /// Bits that stay cleared, or stay set.
@@ -200,6 +208,10 @@ impl Flash for SimFlash {
             return Err(FlashFault::PowerLost);
         }
         let at = self.check(address, into.len())?;
+        let first = (at / SECTOR * SECTOR) as u32;
+        if self.unreadable.range(first..address.saturating_add(into.len() as u32)).next().is_some() {
+            return Err(FlashFault::Chip);
+        }
         self.copy_out(at, into);
         Ok(())
     }
@@ -248,6 +260,7 @@ impl Flash for SimFlash {
         self.touched.insert(address);
         let stale = self.stale.get(&address).copied();
         if stale.is_none() {
+            self.unreadable.remove(&address);
             match torn {
                 None | Some(Tear::All) => self.sectors[sector] = Arc::new([0xff; SECTOR]),
                 Some(Tear::Nothing) => {}

@@ -8,7 +8,7 @@ use crate::id::Digest;
 /// else the other one if that is. None: neither is whole. Writes nothing; the start is counted by the node.
 ///
 /// # Errors
-/// [`FlashFault`] if flash cannot be read.
+/// [`FlashFault`] if power was lost; an image that cannot be read is not whole.
 pub fn slot_to_start<F: Flash>(
     flash: &mut F,
     layout: &Layout,
@@ -19,9 +19,11 @@ pub fn slot_to_start<F: Flash>(
             continue;
         };
         let address = layout.slot(Part::Net, slot);
-        let digest = Digest::of_pieces(image.size, |at, into| flash.read(address + at, into))?;
-        if digest == image.digest {
-            return Ok(Some(slot));
+        match Digest::of_pieces(image.size, |at, into| flash.read(address + at, into)) {
+            Ok(digest) if digest == image.digest => return Ok(Some(slot)),
+            Err(FlashFault::PowerLost) => return Err(FlashFault::PowerLost),
+            // Not whole, or not to be read.
+            Ok(_) | Err(_) => {}
         }
     }
     Ok(None)

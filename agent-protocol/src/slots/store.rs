@@ -56,7 +56,7 @@ impl RecordStore {
     /// Reads the record that counts; `None` on a board that never had one.
     ///
     /// # Errors
-    /// [`FlashFault`] if flash cannot be read.
+    /// [`FlashFault`] if power was lost; a place that cannot be read holds no record.
     pub fn load<F: Flash>(&self, flash: &mut F) -> Result<Option<BootRecord>, FlashFault> {
         let mut record = BootRecord::default();
         Ok(self.load_into(flash, &mut record)?.then_some(record))
@@ -73,8 +73,9 @@ impl RecordStore {
         let mut found = BootRecord::default();
         for sector in self.sectors {
             for address in places(sector) {
-                flash.read(address, &mut place)?;
-                if parse(&place, &mut found) && best.is_none_or(|best| found.generation > best) {
+                if read(flash, address, &mut place, &mut found)?
+                    && best.is_none_or(|best| found.generation > best)
+                {
                     best = Some(found.generation);
                     record.clone_from(&found);
                 }
@@ -137,8 +138,7 @@ fn newest<F: Flash>(flash: &mut F, sector: u32) -> Result<Option<u32>, FlashFaul
     let mut place = [0u8; PLACE];
     let mut found = BootRecord::default();
     for address in places(sector) {
-        flash.read(address, &mut place)?;
-        best = best.max(parse(&place, &mut found).then_some(found.generation));
+        best = best.max(read(flash, address, &mut place, &mut found)?.then_some(found.generation));
     }
     Ok(best)
 }
@@ -181,8 +181,8 @@ fn put<F: Flash>(flash: &mut F, sector: u32, bytes: &[u8]) -> Result<(), FlashFa
 fn is_blank<F: Flash>(flash: &mut F, address: u32, len: usize) -> Result<bool, FlashFault> {
     let mut words = [0u32; 64];
     for n in 0..len / 256 {
-        flash.read(address + (n * 256) as u32, bytemuck::bytes_of_mut(&mut words))?;
-        if words.iter().any(|word| *word != u32::MAX) {
+        let read = flash.read(address + (n * 256) as u32, bytemuck::bytes_of_mut(&mut words));
+        if !FlashFault::readable(read)? || words.iter().any(|word| *word != u32::MAX) {
             return Ok(false);
         }
     }
@@ -209,7 +209,18 @@ fn write(record: &BootRecord, place: &mut [u8; PLACE]) -> Option<usize> {
     Some(HEAD + len)
 }
 
-/// Reads a valid record over `found`. Whether there is one: if not, `found` means nothing.
+/// Reads the valid record in a place over `found`. Whether there is one: if not, `found` means nothing.
+#[inline(never)]
+fn read<F: Flash>(
+    flash: &mut F,
+    address: u32,
+    place: &mut [u8; PLACE],
+    found: &mut BootRecord,
+) -> Result<bool, FlashFault> {
+    Ok(FlashFault::readable(flash.read(address, place))? && parse(place, found))
+}
+
+/// Reads a valid record over `found`, as [`read`].
 #[inline(never)]
 fn parse(place: &[u8; PLACE], found: &mut BootRecord) -> bool {
     record_in(place).is_some_and(|bytes| found.read(&mut Reader::new(bytes)).is_ok())

@@ -6,11 +6,12 @@
 //! offered next if that has no need of the spot.
 
 use super::scenario::{Allowed, PATIENCE, Scenario, settled};
-use crate::agent::tests::ended;
+use crate::agent::tests::{bundle, commissioned, ended, image, packed, sealed};
 use crate::author::KeysManifest;
 use crate::checkin::{Ending, Outcome};
 use crate::cose::SigningKey;
-use crate::id::{Digest, PublicKey};
+use crate::id::{Chip, Digest, PublicKey};
+use crate::image::Quirk;
 use crate::reason::Reason;
 use crate::sim::rig::{Rig, VENDOR};
 use crate::sim::{LAYOUT, SimFlash, Stale};
@@ -211,4 +212,48 @@ fn a_record_that_can_no_longer_be_saved_ends_an_update_in_a_refusal() {
     assert_eq!(ended(&rig, scenario.last), Some((Ending::Refused, Reason::FlashWorn.code())));
     let before = rig.server.seen.as_ref().unwrap().counter;
     assert!(rig.until(200, |r| r.server.seen.as_ref().unwrap().counter > before + 2).unwrap());
+}
+
+/// After an update of everything, so that there are two of each: any one of them cannot be read at the next start.
+#[test]
+fn a_sector_that_cannot_be_read_is_passed_over_for_the_other_copy() {
+    let mut rig = commissioned();
+    for (chip, sequence) in [(Chip::Io, 1), (Chip::Net, 2)] {
+        let new = image(chip, 1, (1, 1), Quirk::None);
+        let envelope = packed(&rig, chip, &new, sequence);
+        let digest = rig.offer(envelope, Some(&new));
+        assert!(rig.until(PATIENCE, |r| ended(r, digest) == Some((Ending::Kept, 0))).unwrap());
+    }
+    let envelope = sealed(&rig, &bundle(&["larkfield", "meadow"]), 2);
+    let digest = rig.offer(envelope, None);
+    assert!(rig.until(PATIENCE, |r| ended(r, digest) == Some((Ending::Kept, 0))).unwrap());
+    let kept = rig.record().unwrap().clone();
+    let sectors =
+        LAYOUT.record.into_iter().chain(LAYOUT.conf).chain(LAYOUT.keys).chain(LAYOUT.net).chain(LAYOUT.io);
+    for sector in sectors {
+        let mut rig = rig.fork();
+        let heard = rig.server.seen.as_ref().unwrap().counter;
+        rig.board().flash.spoil(sector);
+        let started = rig.until(300, |r| r.server.seen.as_ref().unwrap().counter > heard + 2);
+        assert!(
+            started.unwrap_or_else(|e| panic!("{sector:#x}: does not start: {e:?}")),
+            "{sector:#x}: silent"
+        );
+        let now = rig.record().unwrap();
+        assert_eq!(now.sequences, kept.sequences, "{sector:#x}");
+        assert!(rig.node.as_ref().unwrap().agent().bundle().is_some(), "{sector:#x}: it goes by no bundle");
+        // What is offered next is taken, and what is written to the place is read again.
+        for (n, sequence) in [(0, 3), (1, 4)] {
+            let networks = [&["larkfield", "orchard"], &["larkfield", "paddock"]][n];
+            let envelope = sealed(&rig, &bundle(networks), sequence);
+            let digest = rig.offer(envelope, None);
+            assert!(rig.until(PATIENCE, |r| ended(r, digest).is_some()).unwrap(), "{sector:#x}: no end");
+            assert_eq!(ended(&rig, digest), Some((Ending::Kept, 0)), "{sector:#x}");
+        }
+        let new = image(Chip::Net, 2, (1, 1), Quirk::None);
+        let envelope = packed(&rig, Chip::Net, &new, 3);
+        let digest = rig.offer(envelope, Some(&new));
+        assert!(rig.until(PATIENCE, |r| ended(r, digest).is_some()).unwrap(), "{sector:#x}: no end");
+        assert_eq!(ended(&rig, digest), Some((Ending::Kept, 0)), "{sector:#x}");
+    }
 }
