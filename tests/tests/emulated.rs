@@ -4,9 +4,10 @@
 mod examples;
 
 use pintle_protocol::checkin::Ending;
+use pintle_protocol::cose::{AAD_CHECK_IN, AAD_REPLY, sign1};
 use pintle_protocol::slots::Slot;
 use pintle_protocol::version::Version;
-use pintle_tests::emulator::fixture::{Fixture, Left};
+use pintle_tests::emulator::fixture::{Fixture, Keys, Left};
 use pintle_tests::emulator::{Emulator, Machine};
 use pintle_tests::held::schema;
 use pintle_tests::tell;
@@ -28,6 +29,8 @@ fn published_manifests_give_the_same_on_every_instruction_set() {
     // P1 to P4; N4 is authentic too, and fails when it is carried out.
     assert_eq!(here.matches("authentic").count(), 7 + 5, "{here}");
     assert_eq!(here.matches("refused").count(), 7 + 22, "{here}");
+    // RFC 8032 section 7.1, the twelve vectors and Wycheproof, as `reference_crypto.rs` has them.
+    assert_eq!((here.matches(": signs").count(), here.matches(": verifies").count()), (5, 2), "{here}");
     for digest in ["6658ea56", "1f2e7acc", "6a5197ed", "f6d44a62", "5b5f6586", "15ce60f7"] {
         assert!(here.contains(&format!("authentic {digest}")), "{digest}");
     }
@@ -39,26 +42,29 @@ fn published_manifests_give_the_same_on_every_instruction_set() {
     }
 }
 
-/// What the program says next besides the messages between node and server, which are counted and held against the
-/// contract.
-fn told(emulator: &mut Emulator, messages: &mut u32) -> Option<String> {
+/// What the program says next besides the messages between node and server, which are counted, held against the
+/// contract and verified.
+fn told(emulator: &mut Emulator, keys: &Keys, messages: &mut u32) -> Option<String> {
     loop {
         let line = emulator.line().unwrap()?;
-        let (rule, message) = match line.split_once(' ') {
-            Some(("sent", message)) => ("check-in-message", message),
-            Some(("answered", message)) => ("reply-message", message),
+        let (rule, message, key, aad) = match line.split_once(' ') {
+            Some(("sent", message)) => ("check-in-message", message, &keys.node, AAD_CHECK_IN),
+            Some(("answered", message)) => ("reply-message", message, &keys.server, AAD_REPLY),
             _ => return Some(line),
         };
-        schema::holds_each_shape(rule, &hex::decode(message).unwrap());
+        let message = hex::decode(message).unwrap();
+        schema::holds_each_shape(rule, &message);
+        // Signed by that chip's arithmetic, verified by this machine's.
+        sign1::open(&message, key, aad).unwrap();
         *messages += 1;
     }
 }
 
 /// Runs an update until it ends, and looks at what is left.
-fn to_the_end(machine: Machine, program: &Path, folder: &Path, before: &str) -> u32 {
+fn to_the_end(machine: Machine, program: &Path, folder: &Path, keys: &Keys, before: &str) -> u32 {
     let mut emulator = Emulator::start(machine, program, folder, &["update", "0"], false).unwrap();
     let (mut end, mut messages) = (String::new(), 0);
-    while let Some(line) = told(&mut emulator, &mut messages) {
+    while let Some(line) = told(&mut emulator, keys, &mut messages) {
         end = line;
     }
     emulator.rest().unwrap();
@@ -93,12 +99,13 @@ fn check_after(folder: &Path, high: &Left, what: &str) {
 fn survives(machine: Machine) {
     let program = machine.build().unwrap();
     let fixture = Fixture::new(IMAGE).unwrap();
+    let keys = &fixture.keys;
     let folder = tempfile::tempdir().unwrap();
     let folder = folder.path();
     fixture.write(folder).unwrap();
     let before = Left::read(folder).unwrap();
     assert_eq!(before.record.net.current().unwrap().version, Version::new(1, 0, 0));
-    let total = to_the_end(machine, &program, folder, "without a cut");
+    let total = to_the_end(machine, &program, folder, keys, "without a cut");
 
     // Power goes in the middle of a chosen flash operation.
     for n in 0..CUTS {
@@ -108,7 +115,7 @@ fn survives(machine: Machine) {
         let command = ["update", &cut.to_string()];
         let mut emulator = Emulator::start(machine, &program, folder, &command, false).unwrap();
         loop {
-            match told(&mut emulator, &mut 0).as_deref() {
+            match told(&mut emulator, keys, &mut 0).as_deref() {
                 Some("dark") => break,
                 Some(line) => assert!(!line.starts_with("stopped"), "{what}: {line}"),
                 None => panic!("{what}: ended before it was cut"),
@@ -116,7 +123,7 @@ fn survives(machine: Machine) {
         }
         drop(emulator);
         check_after(folder, &before, &what);
-        to_the_end(machine, &program, folder, &what);
+        to_the_end(machine, &program, folder, keys, &what);
     }
 
     // The emulator is ended while it goes on, again and again on the same flash, each time later in the update.
@@ -126,7 +133,7 @@ fn survives(machine: Machine) {
         let what = format!("{machine:?} ended for the {n}. time");
         let mut emulator = Emulator::start(machine, &program, folder, &["update", "0"], false).unwrap();
         let mut lines = 0;
-        while let Some(line) = told(&mut emulator, &mut 0) {
+        while let Some(line) = told(&mut emulator, keys, &mut 0) {
             assert!(!line.starts_with("stopped"), "{what}: {line}");
             lines += 1;
             if lines == n * (total / 64) / (KILLS + 1) {
@@ -142,7 +149,7 @@ fn survives(machine: Machine) {
             break;
         }
     }
-    to_the_end(machine, &program, folder, "ended again and again");
+    to_the_end(machine, &program, folder, keys, "ended again and again");
     tell(&format!(
         "emulated chips: {machine:?}: cut in {CUTS} of {total} flash operations, ended {kills} times while it went on"
     ));

@@ -42,7 +42,7 @@ pub struct Identity {
     pub io_class: Uuid16,
     /// Claim code from the starter card, until the card is wiped.
     pub code: Option<ClaimCode>,
-    /// Seed of the Ed25519 key that signs claims and check-ins. The key itself is seven times as long.
+    /// Seed of the Ed25519 key that signs claims and check-ins. The key itself is three times as long.
     pub signing: SigningSeed,
     /// X25519 key to which bundles are sealed.
     pub sealing: StaticSecret,

@@ -1,4 +1,4 @@
-//! Loading keys, and their short names.
+//! Loading keys, verifying under them, and their short names.
 
 use crate::id::PublicKey;
 use core::fmt;
@@ -63,9 +63,9 @@ fn is_reduced(point: &[u8; 32]) -> bool {
 }
 
 /// Whether a signature over these parts, one after the other, verifies strictly: as the library's own strict
-/// verification, for which all of them would have to lie in one piece.
+/// verification, for which all of them would have to lie in one piece; and under no key that is not canonical.
 ///
-/// The steps are taken here, with the library's arithmetic, since its check of S alone is 3 KiB of code.
+/// The steps are taken here, with the library's arithmetic, since its check of S alone is 3 KiB of code on ARMv6-M.
 ///
 /// # Source
 /// RFC 8032 section 5.1.7, with R of small order or not canonical refused on top, and a key of small order or not
@@ -106,7 +106,7 @@ fn below_order(bytes: &[u8; 32]) -> Option<Scalar> {
     (number.as_bytes() == bytes).then_some(number)
 }
 
-/// Whether bytes are the canonical form of a point whose order divides 8. No point is computed for that.
+/// Whether bytes whose y is below p are a point whose order divides 8, with either sign. No point is computed for that.
 fn has_small_order(point: &[u8; 32]) -> bool {
     let mut y = *point;
     if let Some(highest) = y.last_mut() {

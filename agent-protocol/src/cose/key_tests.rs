@@ -1,4 +1,4 @@
-//! Which keys and which R are refused.
+//! Which keys, which R and which S are refused.
 
 use super::*;
 use ed25519_dalek::Signature;

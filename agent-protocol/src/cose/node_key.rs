@@ -6,6 +6,7 @@
 
 use super::key::{hash, reduced};
 use crate::id::PublicKey;
+use curve25519_dalek::scalar::clamp_integer;
 use curve25519_dalek::{EdwardsPoint, Scalar};
 use ed25519_dalek::Signature;
 use ed25519_dalek::ed25519::signature::{Error, MultipartSigner};
@@ -31,12 +32,10 @@ impl NodeKey {
         let mut halves = [Zeroizing::new([0; 32]), Zeroizing::new([0; 32])];
         halves.iter_mut().flat_map(|half| half.iter_mut()).zip(&hash).for_each(|(to, from)| *to = *from);
         hash.zeroize();
-        let [number, prefix] = halves;
-        Self {
-            public: PublicKey(EdwardsPoint::mul_base_clamped(*number).compress().to_bytes()),
-            number: Zeroizing::new(reduced(&curve25519_dalek::scalar::clamp_integer(*number))),
-            prefix,
-        }
+        let [clamped, prefix] = halves;
+        let clamped = Zeroizing::new(clamp_integer(*clamped));
+        let number = Zeroizing::new(reduced(&clamped));
+        Self { public: PublicKey(EdwardsPoint::mul_base(&number).compress().to_bytes()), number, prefix }
     }
 
     /// Its public key.
@@ -54,13 +53,14 @@ impl MultipartSigner<Signature> for NodeKey {
         let r = Zeroizing::new(hash(&[&self.prefix], parts));
         let point = EdwardsPoint::mul_base(&r).compress();
         let k = hash(&[point.as_bytes(), &self.public.0], parts);
-        let s = Zeroizing::new(times(&k, &self.number));
-        Ok(Signature::from_components(point.to_bytes(), (*s + *r).to_bytes()))
+        let mut s = times(&k, &self.number);
+        s += &*r;
+        Ok(Signature::from_components(point.to_bytes(), s.to_bytes()))
     }
 }
 
-/// `known` times `secret`, by doubling and adding. The time it takes depends on `known`, which anybody who sees the
-/// signature can compute, and not on `secret`.
+/// `known` times `secret`, by doubling and adding. The time it takes depends on `known`, which anybody who has the
+/// signed message can compute, and not on `secret`.
 fn times(known: &Scalar, secret: &Scalar) -> Scalar {
     let mut sum = Scalar::ZERO;
     for byte in known.as_bytes().iter().rev() {

@@ -149,7 +149,7 @@ impl<'b> Sign1<'b> {
     /// # Errors
     /// [`CoseFault::Signature`] if it does not verify; [`CoseFault::PayloadAttached`] or
     /// [`CoseFault::PayloadMissing`] if the payload is not where it should be;
-    /// [`CoseFault::TooLong`] above [`MAX_SIGNED`]; [`CoseFault::Key`] for a weak key.
+    /// [`CoseFault::TooLong`] above [`MAX_SIGNED`]; [`CoseFault::Key`] for a key that cannot be used.
     ///
     /// # Source
     /// RFC 9052 section 4.4 (what is signed); RFC 8032 section 5.1.7, with R and the key of small

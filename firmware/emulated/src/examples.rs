@@ -3,9 +3,10 @@
 //! `tests/tests/emulated.rs` runs the same source on the host, and compares.
 
 use core::fmt::{self, Write};
+use ed25519_dalek::ed25519::signature::MultipartSigner as _;
 use p256::ecdsa;
 use p256::ecdsa::signature::Verifier as _;
-use pintle_protocol::cose::{CoseFault, SigningKey, StaticSecret, encrypt, sign1};
+use pintle_protocol::cose::{CoseFault, NodeKey, SigningKey, StaticSecret, encrypt, key, sign1};
 use pintle_protocol::id::{Digest, NodeId, PublicKey, Role, Uuid16};
 use pintle_protocol::suit::{
     Answer, Ask, ComponentSpec, Device, Identity, Manifest, Roles, Run, TrustAnchors, Verifier, envelope,
@@ -13,6 +14,11 @@ use pintle_protocol::suit::{
 
 const EXAMPLES: &str = include_str!("../../../tests/vectors/suit_examples.txt");
 const PROFILE: &str = include_str!("../../../tests/vectors/suit_profile.txt");
+const SIGNED: &str = include_str!("../../../tests/vectors/ed25519_rfc8032.txt");
+const EDGES: [&str; 2] = [
+    include_str!("../../../tests/vectors/ed25519_edge_cases.txt"),
+    include_str!("../../../tests/vectors/ed25519_more.txt"),
+];
 /// Vendor and class of the draft's examples.
 const DRAFT: [&str; 2] = ["fa6b4a53d5ad5fdfbe9de663e4d41ffe", "1492af1425695e48bf429b2d51f2ab45"];
 /// Vendor, class of both chips and node of P2 to P4.
@@ -28,7 +34,7 @@ const DRAFT_KEY: &str = "048496811aae0baaabd26157189eecda26beaa8bf11b6f3fe6e2b56
 const OUR_KEY: &str = "d75a980182b10ab7d54bfed3c964073a0ee172f3daa62325af021a68f707511a";
 /// Private key of Bob in RFC 7748 section 6.1.
 const BOB: &str = "5dab087e624a8a4b79e17f8b83800ee66f3bb1292618b6fd1c2f8b27ff88e0eb";
-/// Longest envelope among them.
+/// Longest envelope or message among them.
 const ROOM: usize = 1024;
 
 /// Bytes from hexadecimal digits.
@@ -246,14 +252,43 @@ fn example(
     Ok(())
 }
 
+/// The rows of a file of vectors.
+fn rows(file: &'static str) -> impl Iterator<Item = &'static str> {
+    file.lines().filter(|l| !l.starts_with('#'))
+}
+
+/// Signs the messages of RFC 8032 section 7.1 as a node does, and judges published signatures.
+fn signatures(out: &mut dyn Write, buffer: &mut [u8]) -> fmt::Result {
+    let bytes = |digits: &'static str| if digits == "-" { "" } else { digits };
+    for row in rows(SIGNED) {
+        let mut columns = row.split(' ');
+        let mut next = || columns.next().ok_or(fmt::Error);
+        let (name, seed, _, message) = (next()?, next()?, next()?, next()?);
+        let key = NodeKey::new(&array(seed));
+        let message = hex(bytes(message), buffer)?;
+        let signature = key.try_multipart_sign(&[message]).map_err(|_| fmt::Error)?.to_bytes();
+        writeln!(out, "{name}: signs {} {}", key.public(), Digest::of(&signature))?;
+    }
+    for row in EDGES.into_iter().flat_map(rows) {
+        let mut columns = row.split(' ');
+        let mut next = || columns.next().ok_or(fmt::Error);
+        let (name, message, key, signature) = (next()?, next()?, next()?, next()?);
+        let message = hex(bytes(message), buffer)?;
+        let good = key::verifying_key(&PublicKey(array(key)))
+            .is_ok_and(|key| key::verifies(&key, &[message], &array(signature)));
+        writeln!(out, "{name}: {}", if good { "verifies" } else { "does not" })?;
+    }
+    Ok(())
+}
+
 /// Writes everything down.
 pub(crate) fn tell(out: &mut dyn Write) -> fmt::Result {
     let mut buffer = [0; ROOM];
+    signatures(out, &mut buffer)?;
     let (parts, ours) = (draft_components(), our_components());
     let draft = Device { vendor: Uuid16(array(DRAFT[0])), device: NodeId([0; 16]), components: &parts };
     let our = Device { vendor: Uuid16(array(OURS[0])), device: NodeId(array(OURS[3])), components: &ours };
     let (image, bundle) = (anchors(Role::Image), anchors(Role::Bundle));
-    let rows = |file: &'static str| file.lines().filter(|l| !l.starts_with('#'));
     for row in rows(EXAMPLES) {
         let (name, digits) = row.split_once(' ').ok_or(fmt::Error)?;
         let bytes = hex(digits, &mut buffer)?;

@@ -6,7 +6,7 @@ use crate::error::ApiError;
 use crate::journal::Line;
 use crate::store::nodes::{Announced, NodeRow};
 use crate::store::{Connection, journal, nodes, rollouts as rows};
-use pintle_protocol::cose::VerifyingKey;
+use pintle_protocol::cose::key::verifying_key;
 use pintle_protocol::id::NodeId;
 
 /// Announces a node, or announces it anew.
@@ -75,8 +75,8 @@ pub(crate) fn admit(conn: &Connection, node: NodeId, keys: &Admit, now: Seconds)
     if row.keys.is_some() && !row.expecting {
         return Err(ApiError::KeysDiffer { node });
     }
-    if VerifyingKey::from_bytes(&keys.signing_key.0).map_or(true, |key| key.is_weak()) {
-        let why = "it is no Ed25519 public key".to_owned();
+    if let Err(fault) = verifying_key(&keys.signing_key) {
+        let why = fault.to_string();
         return Err(ApiError::BadField { field: "signing_key".to_owned(), why });
     }
     nodes::admit(conn, &node, &keys.signing_key, &keys.sealing_key, now)?;

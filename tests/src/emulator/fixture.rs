@@ -5,7 +5,7 @@ use pintle_protocol::agent::BootFault;
 use pintle_protocol::author::AuthorFault;
 use pintle_protocol::bundle::{self, Bundle};
 use pintle_protocol::checkin::Ending;
-use pintle_protocol::id::{Chip, Digest};
+use pintle_protocol::id::{Chip, Digest, PublicKey};
 use pintle_protocol::link::agree;
 use pintle_protocol::sim::rig::Rig;
 use pintle_protocol::sim::{Door as VirtualDoor, LAYOUT, SimFlash, sample};
@@ -31,6 +31,16 @@ pub struct Fixture {
     fresh: [Vec<u8>; 2],
     /// The image's digest.
     pub digest: Digest,
+    /// Whose signatures there will be.
+    pub keys: Keys,
+}
+
+/// The public keys under which node and server sign what they say to each other.
+pub struct Keys {
+    /// The node's.
+    pub node: PublicKey,
+    /// The server's.
+    pub server: PublicKey,
 }
 
 fn bundle(left_open_minutes: u16) -> Bundle {
@@ -75,6 +85,7 @@ impl Fixture {
         if !rig.until(120, |r| r.server.seen.is_some()).map_err(unstarted)? {
             return Err(missing("a check-in of the virtual node"));
         }
+        let node = rig.server.claim.as_ref().ok_or_else(|| missing("a claim"))?.signing_key;
         let envelope = sealed(&rig, &bundle(15), 1)?;
         let digest = rig.offer(envelope, None);
         let kept = |r: &Rig| {
@@ -98,6 +109,7 @@ impl Fixture {
             envelope,
             fresh: [fresh, card],
             digest,
+            keys: Keys { node, server: rig.yard.anchors().server },
         })
     }
 
