@@ -75,6 +75,9 @@ fn what_the_compiler_kept_of_panics_is_listed_with_why_none_happens() {
     for (file, line) in listed.keys().filter(|place| !seen.contains(*place)) {
         tell(&format!("panics: no longer linked: {file} {line}"));
     }
+    let page = include_str!("../../docs/security.md");
+    let said = format!("{} are left", listed.len());
+    assert!(page.contains(&said), "docs/security.md does not say that {said}");
     tell(&format!("panics: {} places left in the whole node, all in dependencies", seen.len()));
 }
 

@@ -77,6 +77,10 @@ pub(super) fn boot<B: Board>(board: &mut B, agent: &mut Agent, work: &mut Work) 
     if open.is_some_and(|change| change.part == Part::Conf) {
         agent.bundle_touches = touches_of_other(flash, &layout, record, agent.bundle.as_ref(), work)?;
     }
+    if let Some(trial) = agent.record.trial {
+        // It was carried out, and the start came before that could be told.
+        agent.note_report_of(trial.change.manifest, "", Ok(()));
+    }
     (agent.room_net, agent.room_io) = (layout.net_room, layout.io_room);
     agent.reset_evidence(0);
     Ok(())

@@ -2,14 +2,17 @@
 //! that it may fail, nothing goes into force but what they name, on the boards they name.
 
 use super::tests::{commissioned, ended, image};
+use crate::cbor::encode_message;
 use crate::checkin::Ending;
-use crate::id::{Chip, Digest};
+use crate::cose::SigningKey;
+use crate::id::{Chip, Digest, PublicKey};
 use crate::image::Quirk;
 use crate::reason::Reason;
 use crate::sim::LAYOUT;
 use crate::sim::rig::{NET, Rig, VENDOR};
 use crate::suit::tests::{
-    bstr, command, digest_value, manifest_bytes, sealed_envelope, sequence, set, text, try_each, uint,
+    bstr, command, digest_value, manifest_bytes, sealed_by, sealed_envelope, sequence, set, text, try_each,
+    uint,
 };
 use std::vec::Vec;
 
@@ -19,6 +22,7 @@ const CLASS_IS: i64 = 2;
 const IMAGE_MATCH: i64 = 3;
 const USE_BEFORE: i64 = 4;
 const ABORT: i64 = 14;
+const WRITE: i64 = 18;
 const FETCH: i64 = 21;
 const VALIDATE: u64 = 7;
 const INSTALL: u64 = 20;
@@ -145,5 +149,86 @@ fn a_condition_on_time_refuses_a_manifest_wherever_it_stands_before_anything_is_
         rig.server.payloads.insert(Digest::of(&new), new.clone());
         let (end, untouched) = offered(&mut rig, envelope);
         assert_eq!((end, untouched), (refused(Reason::Unsupported), true));
+    }
+}
+
+/// An envelope for the keys with number 9, signed by root: digest and size of `named`, and these commands.
+fn about_keys(named: &[u8], install: &[Vec<u8>]) -> Vec<u8> {
+    let shared = [
+        set(&[(1, bstr(&VENDOR.0)), (3, digest_value(Digest::of(named))), (14, uint(named.len() as u64))]),
+        command(VENDOR_IS),
+    ];
+    let install = bstr(&sequence(install));
+    sealed_by(1, &manifest_bytes(&[b"keys"], Some(&sequence(&shared)), &[(INSTALL, install)]))
+}
+
+/// What is measured is flash, and behind the text that was checked there is more of it.
+#[test]
+fn of_a_text_nothing_goes_into_force_but_what_was_checked() {
+    let mut rig = commissioned();
+    let mut keys = rig.yard.anchors();
+    keys.bundle.push(PublicKey(SigningKey::from_bytes(&[31; 32]).verifying_key().to_bytes())).unwrap();
+    let mut plain = [0; 1024];
+    let len = encode_message(&keys, &mut plain).unwrap();
+    let keys = &plain[..len];
+    let write = || std::vec![set(&[(18, bstr(keys))]), command(WRITE), command(IMAGE_MATCH)];
+    let longer = [keys, &[0xff]].concat();
+    for (named, install, end) in [
+        (&longer[..], write(), refused(Reason::PayloadWrong)),
+        // What lies in the spare slot since, without being brought and checked.
+        (&longer, std::vec![command(IMAGE_MATCH)], refused(Reason::PayloadWrong)),
+        (keys, std::vec![command(IMAGE_MATCH)], refused(Reason::PayloadWrong)),
+        (keys, write(), (Ending::Kept, 0)),
+    ] {
+        let before = rig.node.as_ref().unwrap().agent().anchors().clone();
+        let digest = rig.offer(about_keys(named, &install), None);
+        assert!(rig.until(4000, |r| ended(r, digest).is_some()).unwrap(), "no end");
+        assert_eq!(ended(&rig, digest), Some(end));
+        let now = rig.node.as_ref().unwrap().agent().anchors();
+        assert_eq!(now == &before, end.0 == Ending::Refused);
+    }
+}
+
+#[test]
+fn a_manifest_that_opens_the_slot_again_and_again_stops() {
+    let new = image(Chip::Net, 1, (1, 1), Quirk::None);
+    let shared = [&meant()[..], &[named(&new)]].concat();
+    for (times, end) in
+        [(3, (Ending::Kept, 0)), (4, refused(Reason::TooLong)), (200, refused(Reason::TooLong))]
+    {
+        let mut fetch = std::vec![fetches(&new)[0].clone()];
+        fetch.extend(std::iter::repeat_n(command(FETCH), times));
+        let mut rig = commissioned();
+        rig.server.payloads.insert(Digest::of(&new), new.clone());
+        let before = rig.board().flash.erases();
+        let envelope = about_net(&shared, &[(VALIDATE, std::vec![command(IMAGE_MATCH)]), (INSTALL, fetch)]);
+        assert_eq!(offered(&mut rig, envelope).0, end, "{times} times");
+        let erases = rig.board().flash.erases() - before;
+        // Three times the slot, and what the boot record takes meanwhile.
+        assert!(erases <= 3 * (new.len() as u64).div_ceil(4096) + 20, "{times} times: {erases} erases");
+    }
+}
+
+#[test]
+fn a_size_that_is_missing_or_does_not_fit_is_called_so() {
+    let new = image(Chip::Net, 1, (1, 1), Quirk::None);
+    let digest = || (3, digest_value(Digest::of(&new)));
+    for (parameters, reason) in [
+        (std::vec![digest()], Reason::EnvelopeBroken),
+        (std::vec![digest(), (14, uint(0))], Reason::TooLarge),
+        (std::vec![digest(), (14, uint(u64::from(LAYOUT.net_room) + 1))], Reason::TooLarge),
+        (std::vec![digest(), (14, uint(u64::MAX))], Reason::TooLarge),
+    ] {
+        let shared = [&meant()[..], &[set(&parameters)]].concat();
+        let validate = std::vec![command(IMAGE_MATCH)];
+        // Fetched, or only measured where it may lie.
+        for sections in [
+            std::vec![(VALIDATE, validate.clone()), (INSTALL, fetches(&new))],
+            std::vec![(VALIDATE, validate.clone())],
+        ] {
+            let mut rig = commissioned();
+            rig.server.payloads.insert(Digest::of(&new), new.clone());
+            assert_eq!(offered(&mut rig, about_net(&shared, &sections)), (refused(reason), true));
+        }
     }
 }

@@ -10,12 +10,12 @@ use crate::board::JoinFault;
 use crate::bundle::{Bundle, Policy};
 use crate::cbor::Item;
 use crate::checkin::{Phase, Position};
-use crate::id::Chip;
+use crate::id::{Chip, Digest};
 use crate::interlock::{Holds, PairFacts, Touches, bundle_touches, decide, decide_first, part_touches};
 use crate::link::pair_facts;
 use crate::reason::Reason;
 use crate::slots::{BootRecord, Part, SlotImage};
-use crate::suit::TrustAnchors;
+use crate::suit::{Stopped, TrustAnchors};
 
 /// The policy before the first bundle: wait long, take any supply a board runs on.
 pub const DEFAULT_POLICY: Policy = Policy {
@@ -277,7 +277,7 @@ impl Agent {
         out: &mut Actions,
     ) {
         // Once a restart is due nothing else may happen: RAM no longer tells what runs.
-        if self.restarting && input != Input::SaveFailed {
+        if self.restarting && !matches!(input, Input::SaveFailed { .. }) {
             return;
         }
         self.observe(at);
@@ -294,17 +294,19 @@ impl Agent {
             Input::FlashDone => self.on_flash_done(at, scratch, out),
             Input::FlashFailed(address) => self.give_up(Reason::FlashWorn, address, at, scratch, out),
             Input::Measured(m) => self.on_measured(&m, scratch, out, at),
-            Input::SaveFailed => self.on_save_failed(at),
+            Input::SaveFailed { staged } => self.on_save_failed(at, staged),
             Input::IoEnded(end) => self.on_io_ended(at, end, out),
         }
     }
 
     /// The record is again what it was, and what was to follow was not done. An update that was
     /// being taken or waited is given up; that this is so cannot be kept, but it can be told.
-    fn on_save_failed(&mut self, at: &Moment) {
+    fn on_save_failed(&mut self, at: &Moment, staged: Option<Digest>) {
         let waits = self.record.staged.map(|s| s.manifest);
-        if let Some(subject) = self.taking.subject().or(waits) {
+        if let Some(subject) = self.taking.subject().or(staged).or(waits) {
             self.record.refuse(subject, Reason::FlashWorn, 0);
+            // Whatever was to be told of it has not come true.
+            self.note_report_of(subject, "", Err(&Stopped::by(Reason::FlashWorn)));
             self.talk.soon(at.now);
         }
         self.taking = Taking::No;

@@ -213,7 +213,7 @@ impl<B: Board> Node<B> {
                     Some(input) => {
                         next.clear();
                         self.ask_agent(now, &input, next);
-                        if input == Input::SaveFailed {
+                        if matches!(input, Input::SaveFailed { .. }) {
                             break;
                         }
                     }
@@ -256,8 +256,9 @@ impl<B: Board> Node<B> {
                     Err(StoreFault::Flash(FlashFault::PowerLost)) => return Err(NodeFault::PowerLost),
                     Err(StoreFault::Flash(_) | StoreFault::TooLarge) => {}
                 }
+                let staged = self.agent.record().staged.map(|change| change.manifest);
                 store.load_into(self.board.flash(), self.agent.record_mut())?;
-                return Ok(Some(Input::SaveFailed));
+                return Ok(Some(Input::SaveFailed { staged }));
             }
             Action::Join(index) => {
                 self.asked_network = index;

@@ -290,7 +290,8 @@ fn the_relay_stays_off_for_an_image_or_settings_that_are_not_in_force() {
 /// What the io chip says reaches the interlock: whatever alone speaks against a change holds it.
 #[test]
 fn each_thing_that_the_io_chip_says_holds_a_change_by_itself() {
-    let says: [(fn(&mut Bench), Hold); 12] = [
+    type Say = fn(&mut Bench);
+    let says: [(Say, Hold); 12] = [
         (|b| b.status().position = Position::Unknown, Hold::PositionUnknown),
         (|b| b.status().plausible = false, Hold::PositionUnknown),
         (|b| b.status().moving = true, Hold::DoorMoving),

@@ -4,7 +4,7 @@
 use super::tests::{bundle, commissioned, ended, image, packed, sealed};
 use crate::author::{BundleManifest, SealRandom};
 use crate::checkin::Ending;
-use crate::id::{Chip, PublicKey};
+use crate::id::{Chip, Digest, PublicKey};
 use crate::image::{ImageNote, Quirk};
 use crate::reason::Reason;
 use crate::sim::rig::{NET, Rig, VENDOR};
@@ -128,4 +128,61 @@ fn nothing_is_reported_about_a_manifest_that_nobody_signed() {
     assert!(rig.until(4000, |r| ended(r, digest).is_some()).unwrap(), "no end");
     assert_eq!(ended(&rig, digest), Some((Ending::Refused, Reason::SignatureWrong.code())));
     assert!(rig.server.seen.as_ref().unwrap().report.is_empty());
+}
+
+/// What the last check-in with a report says: whether everything passed, of what manifest.
+fn last(rig: &mut Rig, until: impl Fn(&Rig) -> bool) -> Option<(bool, Digest)> {
+    let mut told = None;
+    for _ in 0..4000 {
+        rig.second().unwrap();
+        let report = rig.server.seen.as_ref().map(|s| s.report.clone()).filter(|r| !r.is_empty());
+        if let Some(report) = report {
+            let report = read_report(&report).unwrap();
+            told = Some((report.ending == ReadEnding::Passed, report.manifest));
+        }
+        if until(rig) {
+            break;
+        }
+    }
+    told
+}
+
+#[test]
+fn what_passed_is_reported_too_though_an_image_starts_at_once() {
+    for chip in Chip::ALL {
+        let mut rig = commissioned();
+        let new = image(chip, 1, (1, 1), Quirk::None);
+        let envelope = packed(&rig, chip, &new, 1);
+        let digest = rig.offer(envelope, Some(&new));
+        let told = last(&mut rig, |r| ended(r, digest).is_some());
+        assert_eq!(told, Some((true, digest)), "{chip:?}");
+    }
+    let mut rig = commissioned();
+    let envelope = sealed(&rig, &bundle(&["larkfield", "meadow"]), 2);
+    let digest = rig.offer(envelope, None);
+    assert_eq!(last(&mut rig, |r| ended(r, digest).is_some()), Some((true, digest)));
+}
+
+/// The run has passed, and then the record does not take what was to be staged.
+#[test]
+fn a_record_that_cannot_be_saved_is_reported_as_the_end_of_it() {
+    let mut rig = commissioned();
+    let new = image(Chip::Net, 1, (1, 1), Quirk::None);
+    let envelope = packed(&rig, Chip::Net, &new, 1);
+    let digest = rig.offer(envelope, Some(&new));
+    // Only the last piece is missing: nothing is saved before everything is staged.
+    assert!((8192..12_288).contains(&new.len()), "three pieces");
+    let two = |r: &mut Rig| r.board().flash.peek(LAYOUT.net[1] + 4096, 16) == new[4096..4112];
+    while !two(&mut rig) {
+        rig.second().unwrap();
+    }
+    for sector in LAYOUT.record {
+        rig.board().flash.wear_out(sector, Stale::Told);
+        for place in [0, 2048] {
+            rig.board().flash.stick(sector + place + 1500, 1, false);
+        }
+    }
+    let told = last(&mut rig, |r| ended(r, digest).is_some());
+    assert_eq!(ended(&rig, digest), Some((Ending::Refused, Reason::FlashWorn.code())));
+    assert_eq!(told, Some((false, digest)));
 }

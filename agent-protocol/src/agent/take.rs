@@ -18,6 +18,8 @@ use crate::suit::{
 
 /// How often one piece of a payload is asked for once more before it waits for the next offer.
 const TRIES: u8 = 5;
+/// How often one manifest may have the spare slot erased: for the alternatives that it names when one is not there.
+const OPENS: u8 = 3;
 /// In place of a number of tries: nothing is asked for until the same envelope is offered again.
 const PAUSED: u8 = TRIES + 1;
 
@@ -44,6 +46,10 @@ pub(super) struct Job {
     pub(super) doing: Doing,
     /// What the spare slot was found to hold, until it is written again.
     measured: Option<(u32, Measured)>,
+    /// Bytes of the text that was checked and written, 0 without one.
+    text: u16,
+    /// How often the spare slot was opened.
+    opened: u8,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -242,6 +248,8 @@ impl Agent {
             slot: self.record.spare(change.part),
             doing: Doing::Measuring { size: 0 },
             measured: None,
+            text: 0,
+            opened: 0,
         });
         Ok(())
     }
@@ -338,11 +346,7 @@ impl Agent {
                         return Err((Reason::Unsupported, 21));
                     };
                     let digest = digest.ok_or((Reason::EnvelopeBroken, 0))?;
-                    let size =
-                        size.and_then(|s| u32::try_from(s).ok()).ok_or((Reason::TooLarge, u32::MAX))?;
-                    if size == 0 || size > self.room(chip) {
-                        return Err((Reason::TooLarge, size));
-                    }
+                    let size = self.sized(part, size)?;
                     let named = uri.strip_prefix("payload/").and_then(|hex| Digest::parse(hex).ok());
                     if named != Some(digest) {
                         return Err((Reason::Unsupported, 21));
@@ -352,21 +356,22 @@ impl Agent {
                     if let (Some(link), Some(profile)) = (promised.link, promised.profile) {
                         self.check_pair(chip, (link, profile))?;
                     }
-                    self.open_spare(job, out);
+                    self.open_spare(job, out)?;
                     push(out, Action::Erase { part, slot: job.slot, size });
                     job.doing = Doing::Erasing { size, digest };
                     return Ok(false);
                 }
                 Ask::Write { content, encryption, .. } => {
                     self.check_text(part, content, encryption, plain)?;
-                    self.open_spare(job, out);
-                    push(out, Action::Erase { part, slot: job.slot, size: plain.bytes().len() as u32 });
+                    self.open_spare(job, out)?;
+                    let size = plain.bytes().len() as u32;
+                    job.text = u16::try_from(size).unwrap_or(0);
+                    push(out, Action::Erase { part, slot: job.slot, size });
                     job.doing = Doing::ErasingText;
                     return Ok(false);
                 }
                 Ask::Measure { size, .. } => {
-                    let size =
-                        size.and_then(|s| u32::try_from(s).ok()).ok_or((Reason::TooLarge, u32::MAX))?;
+                    let size = self.sized(part, size)?;
                     match job.measured {
                         Some((known, m)) if known == size => {
                             answer = Answer::Measured { digest: m.digest, size: u64::from(size) };
@@ -401,19 +406,30 @@ impl Agent {
         }
     }
 
-    /// From here on the spare slot holds nothing that counts, and flash knows it.
-    fn open_spare(&mut self, job: &mut Job, out: &mut Actions) {
+    /// From here on the spare slot holds nothing that counts, and flash knows it. Each time costs an erase: a manifest
+    /// that asks for it again and again stops.
+    fn open_spare(&mut self, job: &mut Job, out: &mut Actions) -> Result<(), Stop> {
+        if job.opened == OPENS {
+            return Err((Reason::TooLong, u32::from(OPENS)));
+        }
+        job.opened += 1;
         job.measured = None;
+        job.text = 0;
         self.record.spare_opened(job.change.part);
         push(out, Action::Save);
+        Ok(())
     }
 
-    /// Room for a chip's image, in bytes.
-    fn room(&self, chip: Chip) -> u32 {
-        match chip {
-            Chip::Net => self.room_net,
-            Chip::Io => self.room_io,
-        }
+    /// The size that a manifest names, if a slot has room for so much.
+    fn sized(&self, part: Part, size: Option<u64>) -> Result<u32, Stop> {
+        let size = size.ok_or((Reason::EnvelopeBroken, 0))?;
+        let size = u32::try_from(size).unwrap_or(u32::MAX);
+        let room = match part {
+            Part::Net => self.room_net,
+            Part::Io => self.room_io,
+            Part::Conf | Part::Keys => BUNDLE_MAX as u32,
+        };
+        if size == 0 || size > room { Err((Reason::TooLarge, size)) } else { Ok(size) }
     }
 
     /// Opens and checks a bundle or a set of trust anchors into `plain`.
@@ -569,6 +585,10 @@ impl Agent {
                 self.record.stage_image(chip, job.change, image);
             }
             Component::Conf | Component::Keys => {
+                // What goes into force is the text that was checked, all of it and no more.
+                if size != u32::from(job.text) {
+                    return Err((Reason::PayloadWrong, 0));
+                }
                 let text = SlotText { digest: measured.digest, size, manifest: job.change.manifest };
                 self.record.stage_text(job.change, text);
             }
@@ -577,12 +597,22 @@ impl Agent {
     }
 
     /// Keeps the report of what became of a manifest for the next check-in.
-    #[inline(never)]
     fn note_report(&mut self, authentic: &Authentic<'_>, end: Result<(), &Stopped>) {
+        self.note_report_of(authentic.digest(), authentic.reference_uri(), end);
+    }
+
+    /// The same without the envelope at hand.
+    #[inline(never)]
+    pub(super) fn note_report_of(
+        &mut self,
+        manifest: Digest,
+        reference_uri: &str,
+        end: Result<(), &Stopped>,
+    ) {
         let buffer = self.talk.report_buffer();
         let full = buffer.resize(buffer.capacity(), 0);
         debug_assert!(full.is_ok());
-        let written = write_report(authentic.digest(), authentic.reference_uri(), end, buffer);
+        let written = write_report(manifest, reference_uri, end, buffer);
         // The shortest form always fits.
         debug_assert!(written.is_ok());
         buffer.truncate(written.unwrap_or(0));

@@ -248,7 +248,10 @@ pub enum Input<'a> {
     /// The last [`Action::Measure`] is done.
     Measured(Measured),
     /// The record could not be saved; the agent holds the one that is in flash.
-    SaveFailed,
+    SaveFailed {
+        /// What would have been staged by it.
+        staged: Option<Digest>,
+    },
     /// The io chip's programming ended.
     IoEnded(TransferEnd),
 }

@@ -40,12 +40,19 @@ impl From<&Failure> for Stopped {
     }
 }
 
+impl Stopped {
+    /// Stopped by a rule of the recipient's own, outside of every command sequence.
+    pub fn by(reason: Reason) -> Self {
+        let code = i64::from(reason.code());
+        Self { section: None, offset: 0, component: 0, found: None, code, reason: standard(reason) }
+    }
+}
+
 impl<const N: usize> Run<N> {
     /// Stopped where the run stands, by a rule of the recipient's own.
     pub fn stopped(&self, reason: Reason) -> Stopped {
         let (section, offset) = self.place();
-        let code = i64::from(reason.code());
-        Stopped { section: Some(section), offset, component: 0, found: None, code, reason: standard(reason) }
+        Stopped { section: Some(section), offset, ..Stopped::by(reason) }
     }
 }
 

@@ -166,7 +166,12 @@ fn envelope_with(manifest: &[u8], blocks: &[Vec<u8>], rest: &[(Vec<u8>, Vec<u8>)
 }
 
 pub(crate) fn sealed_envelope(manifest: &[u8]) -> Vec<u8> {
-    envelope_with(manifest, &[block(2, None, &suit_digest(manifest))], &[])
+    sealed_by(2, manifest)
+}
+
+/// By the key of this number: 1 root, 2 images, 3 bundles.
+pub(crate) fn sealed_by(signer: u8, manifest: &[u8]) -> Vec<u8> {
+    envelope_with(manifest, &[block(signer, None, &suit_digest(manifest))], &[])
 }
 
 const SPECS: [ComponentSpec<'static>; 3] = [

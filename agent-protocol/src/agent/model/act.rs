@@ -81,8 +81,9 @@ impl State {
 
     fn save(&mut self, setup: &Setup) -> Result<Option<Input<'static>>, Stop> {
         if matches!(self.fault, Fault::NoSave(n) if n < self.actions) {
+            let staged = self.agent.record().staged.map(|change| change.manifest);
             *self.agent.record_mut() = self.saved.as_ref().clone();
-            return Ok(Some(Input::SaveFailed));
+            return Ok(Some(Input::SaveFailed { staged }));
         }
         let record = self.agent.record();
         if record.trial.is_some() && self.saved.trial.is_none() {

@@ -304,7 +304,7 @@ impl State {
                 self.actions += 1;
                 let Some(input) = self.perform(setup, *action, scratch)? else { continue };
                 next = self.ask(input, scratch);
-                if input == Input::SaveFailed {
+                if matches!(input, Input::SaveFailed { .. }) {
                     break;
                 }
             }
