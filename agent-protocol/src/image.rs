@@ -37,7 +37,7 @@ pub enum Quirk {
     /// Behaves.
     #[default]
     None,
-    /// Never answers the handshake of the other chip.
+    /// Never answers the other chip. What an io chip's loader answers after a reset is not its doing.
     MuteLink,
     /// Reports another door position than the door has.
     WrongPosition,

@@ -14,7 +14,7 @@ use crate::copy::copy;
 use crate::id::{Chip, Digest};
 use crate::interlock::{Touches, bundle_touches};
 use crate::reason::Reason;
-use crate::slots::{BootRecord, Part, RecordStore, Slot, SlotImage, SlotText, StoreFault};
+use crate::slots::{BootRecord, Part, RecordStore, Slot, SlotImage, SlotText, StoreFault, net_on_trial};
 use crate::suit::TrustAnchors;
 use x25519_dalek::StaticSecret;
 use zeroize::Zeroizing;
@@ -115,7 +115,10 @@ fn wake<B: Board>(
         commission(board, layout, &mut agent.record, work)?;
     }
     let record = &mut agent.record;
-    record.on_start();
+    // One that is on trial still was counted before it was started.
+    if !(board.loader_counts() && net_on_trial(record)) {
+        record.on_start();
+    }
     settle_net(board.flash(), layout, record)?;
     settle_bundle(board.flash(), layout, record, &mut agent.bundle, work)?;
     agent.counter = record.reserve_counters();

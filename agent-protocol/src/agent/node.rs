@@ -299,6 +299,9 @@ impl<B: Board> Node<B> {
                 if !is_image(self.board.flash(), address, image.size, &image.digest)? {
                     return Ok(Some(Input::IoEnded(TransferEnd::WrongDigest)));
                 }
+                if self.sense.hello.is_none() {
+                    self.board.reset_io();
+                }
                 self.transfer = Some((Transfer::new(image.size, image.digest), slot));
                 self.sense.hello = None;
                 self.sense.status = None;

@@ -259,3 +259,31 @@ fn a_node_walks_every_way_that_the_solver_finds() {
     let (kept, refused) = (kept.get(), refused.get());
     assert!(kept >= 10 && refused >= 5, "both must have come up: {kept} and {refused}");
 }
+
+/// An image of the io chip that hangs answers nothing, not even the question for its loader.
+#[test]
+fn an_io_image_that_hangs_is_taken_off_by_a_reset_line_or_a_watchdog() {
+    for (line, watchdog) in [(true, false), (false, true), (false, false)] {
+        let what = std::format!("reset line {line}, watchdog {watchdog}");
+        let mut rig = commissioned();
+        rig.board().reset_line = line;
+        let old = rig.board().io.note().unwrap().version;
+        let hung = image(Chip::Io, 1, (1, 1), Quirk::MuteLink);
+        let envelope = packed(&rig, Chip::Io, &hung, 1);
+        let digest = rig.offer(envelope, Some(&hung));
+        let (mut back, mut seconds) = (false, 0);
+        while !back && seconds < 4000 {
+            rig.second().unwrap();
+            seconds += 1;
+            if watchdog && seconds % 7 == 0 && rig.board().io.note().is_some_and(|n| n.version != old) {
+                rig.board().io.reset();
+            }
+            let works =
+                rig.board().io.would_pulse() && rig.board().io.note().is_some_and(|n| n.version == old);
+            back = works && ended(&rig, digest).is_some();
+        }
+        let end = ended(&rig, digest);
+        assert_eq!(end, Some((Ending::WentBack, Reason::NoHandshake.code())), "{what}");
+        assert_eq!(back, line || watchdog, "{what}");
+    }
+}

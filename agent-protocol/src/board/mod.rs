@@ -34,12 +34,23 @@ pub trait Board {
     /// else. None where that cannot be known.
     fn running(&self) -> Option<Slot>;
 
+    /// Whether the boot loader counts the starts of a net image on trial, by [`crate::slots::count_start`]. Otherwise the
+    /// image does so when its node starts, and one that dies before that is never left.
+    fn loader_counts(&self) -> bool {
+        false
+    }
+
     /// Fills `into` with random bytes fit for keys.
     fn random(&mut self, into: &mut [u8]);
 
     /// Sends a frame to the io chip and reads its answer into `answer`. Whether one came;
     /// whether it is whole the caller finds out.
     fn exchange(&mut self, frame: &[u8], answer: &mut [u8; FRAME_MAX]) -> bool;
+
+    /// Resets the io chip by its reset line. Asked for only when it has to be brought an image and is silent: its loader
+    /// then listens for a while, whatever its image does. A board without that line leaves this as it is, and relies on
+    /// the io chip's watchdog.
+    fn reset_io(&mut self) {}
 
     /// Whether the node's own button was pressed since the last call.
     fn pressed(&mut self) -> bool;

@@ -6,11 +6,11 @@ use super::door::Door;
 use super::flash::SimFlash;
 use super::io_chip::IoChip;
 use crate::agent::{BootFault, Node};
-use crate::board::{Board, Event, JoinFault, Layout, Request};
-use crate::id::Digest;
+use crate::board::{Board, Event, FlashFault, JoinFault, Layout, Request};
+use crate::id::{Chip, Digest};
 use crate::image::{ImageNote, Quirk};
 use crate::link::FRAME_MAX;
-use crate::slots::{Part, RecordStore, Slot, slot_to_start};
+use crate::slots::{Part, RecordStore, Slot, count_start, slot_to_start};
 use std::string::String;
 use std::vec::Vec;
 
@@ -112,6 +112,12 @@ pub struct VirtualBoard {
     pub net_resets_after: Option<u64>,
     /// What is heard when the local link is searched.
     pub adverts: Vec<Advert>,
+    /// Whether the net chip can reset the io chip.
+    pub reset_line: bool,
+    /// Whether the boot loader counts starts.
+    pub loader_counts: bool,
+    /// An image of the net chip that dies before its node starts; the watchdog then starts the chip again.
+    pub dies: Option<Digest>,
     layout: Layout,
     card: Vec<u8>,
     chance: Chance,
@@ -144,6 +150,9 @@ impl VirtualBoard {
             supplies_apart: false,
             net_resets_after: None,
             adverts: Vec::new(),
+            reset_line: true,
+            loader_counts: false,
+            dies: None,
             heard: Vec::new(),
             layout,
             card: card.to_vec(),
@@ -165,27 +174,42 @@ impl VirtualBoard {
     /// [`BootFault`], together with the board, so that power can come back.
     #[expect(clippy::result_large_err, reason = "the board comes back, as large as it went in")]
     pub fn start(mut self) -> Result<Node<Self>, (BootFault, Self)> {
-        self.load();
-        let node = Node::start(self)?;
-        if !node.board.restart {
-            return Ok(node);
+        // More starts than any trial is given: what dies in all of them is never left.
+        for _ in 0..10 {
+            let runs = self.load();
+            if self.flash.is_dark() {
+                return Err((BootFault::Flash(FlashFault::PowerLost), self));
+            }
+            if runs.is_some() && runs == self.dies {
+                continue;
+            }
+            let node = Node::start(self)?;
+            if !node.board.restart {
+                return Ok(node);
+            }
+            self = node.board;
+            self.reset();
         }
-        let mut board = node.board;
-        board.reset();
-        board.load();
-        Node::start(board)
+        Err((BootFault::BadImage(Chip::Net), self))
     }
 
-    /// The net chip's boot loader: chooses the image that runs from now on.
-    pub(crate) fn load(&mut self) {
+    /// The net chip's boot loader: chooses the image that runs from now on, and tells its digest.
+    pub(crate) fn load(&mut self) -> Option<Digest> {
         let store = RecordStore { sectors: self.layout.record };
-        let record = store.load(&mut self.flash).ok().flatten();
-        let chosen =
-            record.as_ref().and_then(|r| slot_to_start(&mut self.flash, &self.layout, r).ok().flatten());
+        let mut record = store.load(&mut self.flash).ok().flatten();
+        let chosen = record.as_mut().and_then(|record| {
+            let chosen = match self.loader_counts {
+                true => count_start(&mut self.flash, &self.layout, record),
+                false => slot_to_start(&mut self.flash, &self.layout, record),
+            };
+            chosen.ok().flatten()
+        });
         self.running = chosen.unwrap_or(Slot::A);
-        let size = record.map_or(Some(self.layout.factory[0]), |r| r.net.get(self.running).map(|i| i.size));
+        let runs = record.as_ref().and_then(|r| r.net.get(self.running));
+        let size = record.as_ref().map_or(Some(self.layout.factory[0]), |_| runs.map(|i| i.size));
         let address = self.layout.slot(Part::Net, self.running);
         self.net_note = size.and_then(|size| ImageNote::find(&self.flash.peek(address, size)).ok());
+        runs.map(|image| image.digest)
     }
 
     /// Both chips lose power and get it back; RAM is gone.
@@ -274,8 +298,18 @@ impl Board for VirtualBoard {
         Some(self.running)
     }
 
+    fn loader_counts(&self) -> bool {
+        self.loader_counts
+    }
+
     fn random(&mut self, into: &mut [u8]) {
         self.chance.fill(into);
+    }
+
+    fn reset_io(&mut self) {
+        if self.reset_line {
+            self.io.reset();
+        }
     }
 
     fn exchange(&mut self, frame: &[u8], answer: &mut [u8; FRAME_MAX]) -> bool {

@@ -16,7 +16,7 @@ use crate::link::{
 const ROOM: u32 = 128 * 1024;
 /// Its mark of wholeness lies behind it.
 const MARK: u32 = ROOM;
-/// Seconds after a start in which the relay stays off and nothing is reported.
+/// Seconds after a start in which the loader listens, the relay stays off and nothing is reported.
 const START_SECONDS: u32 = 2;
 /// Seconds after which an image that resets in a loop does so.
 const RESET_SECONDS: u32 = 4;
@@ -122,6 +122,11 @@ impl IoChip {
     /// Power comes back: the loader starts the application if it is whole.
     pub fn power_on(&mut self) {
         self.flash.0.cut_after(None);
+        self.reset();
+    }
+
+    /// It starts again, by its reset line or its watchdog.
+    pub fn reset(&mut self) {
         self.settings_sum = 0;
         // Off until the net chip has said what the bundle in force wants.
         self.inhibited = true;
@@ -260,10 +265,13 @@ impl IoChip {
                 }
                 Some(said)
             }
-            Runs::Application { note, .. } if note.quirk == Quirk::MuteLink && *ask != Ask::EnterLoader => {
+            // After every start the loader listens first; after that it is the image that has to answer.
+            Runs::Application { seconds, .. } if *seconds < START_SECONDS && *ask != Ask::EnterLoader => None,
+            Runs::Application { note, seconds, .. }
+                if note.quirk == Quirk::MuteLink && *seconds >= START_SECONDS =>
+            {
                 None
             }
-            Runs::Application { seconds, .. } if *seconds < START_SECONDS => None,
             Runs::Application { note, digest, .. } => match ask {
                 Ask::Hello { .. } => Some(Answer::Hello(Hello {
                     mode: Mode::Application,

@@ -1,6 +1,6 @@
 //! For the net chip's boot loader: which image to start.
 
-use super::{BootRecord, Part, Slot};
+use super::{BootRecord, Part, RecordStore, Slot, StoreFault};
 use crate::board::{Flash, FlashFault, Layout};
 use crate::id::Digest;
 
@@ -27,4 +27,32 @@ pub fn slot_to_start<F: Flash>(
         }
     }
     Ok(None)
+}
+
+/// [`slot_to_start`] for a boot loader that can write: counts the start of a net image that is on trial first, so that
+/// even one that dies before its node starts is left. Writes only then. `record` is the one in flash, and is so
+/// afterwards; [`crate::board::Board::loader_counts`] has to say that starts are counted here.
+///
+/// # Errors
+/// As [`slot_to_start`]. A start that can no longer be written down is not counted.
+pub fn count_start<F: Flash>(
+    flash: &mut F,
+    layout: &Layout,
+    record: &mut BootRecord,
+) -> Result<Option<Slot>, FlashFault> {
+    if net_on_trial(record) {
+        let before = record.clone();
+        record.on_start();
+        match (RecordStore { sectors: layout.record }).save(flash, record) {
+            Ok(()) => {}
+            Err(StoreFault::Flash(FlashFault::PowerLost)) => return Err(FlashFault::PowerLost),
+            Err(_) => *record = before,
+        }
+    }
+    slot_to_start(flash, layout, record)
+}
+
+/// Whether a net image is on trial.
+pub(crate) fn net_on_trial(record: &BootRecord) -> bool {
+    record.trial.is_some_and(|trial| trial.change.part == Part::Net)
 }

@@ -189,11 +189,12 @@ fn every_cut(scenario: &Scenario, cut: Cut) -> u64 {
 }
 
 /// Each row is a test; the least number of cuts that it must have made.
-const LEAST: [(&str, u64); 10] = [
+const LEAST: [(&str, u64); 11] = [
     ("net image", 4_900),
     ("io image", 11_200),
     ("net image that goes back", 5_300),
     ("net image that resets", 6_200),
+    ("net image that dies at once", 6_200),
     ("io image that goes back", 12_900),
     ("both chips", 12_400),
     ("way back", 5_000),
@@ -277,6 +278,20 @@ fn a_net_image_that_goes_back_survives_every_cut() {
 #[test]
 fn a_net_image_that_resets_survives_every_cut() {
     survives(&Scenario::resetting_net_image(), &[Cut::Net]);
+}
+
+#[test]
+fn a_net_image_that_dies_before_its_node_starts_survives_every_cut() {
+    survives(&Scenario::dying_net_image(), &[Cut::Net]);
+}
+
+/// Where nobody counts the starts of such an image, it is never left.
+#[test]
+#[should_panic(expected = "BadImage")]
+fn an_image_that_dies_at_once_is_never_left_by_itself() {
+    let mut scenario = Scenario::dying_net_image();
+    scenario.rig.board().loader_counts = false;
+    every_cut(&scenario, Cut::Net);
 }
 
 #[test]

@@ -101,6 +101,16 @@ impl Scenario {
         Self::image("net image that resets", Chip::Net, Quirk::ResetLoop, end)
     }
 
+    /// A net image that dies before its node starts, on a board whose boot loader counts.
+    pub(super) fn dying_net_image() -> Self {
+        let end = (Ending::WentBack, Reason::Resets.code());
+        let mut scenario = Self::image("net image that dies at once", Chip::Net, Quirk::None, end);
+        let board = scenario.rig.board();
+        board.dies = Some(Digest::of(&small(Chip::Net, 1, Quirk::None)));
+        board.loader_counts = true;
+        scenario
+    }
+
     /// An io image that says nothing on the link, and so goes back.
     pub(super) fn bad_io_image() -> Self {
         let end = (Ending::WentBack, Reason::NoHandshake.code());
