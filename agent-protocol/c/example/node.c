@@ -66,6 +66,10 @@ static void search(void *context) {
     pintle_virtual_search(((Drivers *)context)->hardware);
 }
 
+static void reset_io(void *context) {
+    io_power_on(((Drivers *)context)->hardware);
+}
+
 static void restart(void *context) {
     (void)context; /* a chip would reset here; poll says so too */
 }
@@ -81,13 +85,13 @@ static PintleBoard board;
 static PintleNode *node;
 static uint64_t now_ms;
 
-/* What a boot loader does, and then the start of the image. */
+/* What a boot loader does, and then the start of the image. If that gives up what was started, once more. */
 static int boot(void) {
     PintleBootSlot slot;
     PintleCode code;
     uint32_t detail = 0;
     memset(&slot, 0, sizeof slot);
-    code = pintle_boot_slot(&board, &slot);
+    code = pintle_boot_count(&board, &slot);
     if (code == PINTLE_CODE_NO_RECORD) {
         printf("the board is new: slot A is started\n");
         slot.slot = PINTLE_SLOT_A;
@@ -101,6 +105,9 @@ static int boot(void) {
     board.net_slot = slot.slot;
     now_ms = 0;
     code = pintle_node_init(&memory, sizeof memory, &board, &node, &detail);
+    if (code == PINTLE_CODE_RESTART) {
+        return pintle_virtual_reset(drivers.hardware) != PINTLE_CODE_OK || boot();
+    }
     if (code != PINTLE_CODE_OK) {
         printf("the node does not start: %d, detail %" PRIu32 "\n", (int)code, detail);
         return 1;
@@ -240,6 +247,8 @@ int main(void) {
     board.request = request;
     board.restart = restart;
     board.search = search;
+    board.reset_io = reset_io;
+    board.loader_counts = 1;
     failed = pintle_virtual_layout(drivers.hardware, &board.layout) != PINTLE_CODE_OK ||
              io_power_on(drivers.hardware) != 0 || run() != 0;
     pintle_node_end(node);

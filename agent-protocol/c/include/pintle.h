@@ -16,7 +16,7 @@
 #include <stdint.h>
 
 // Raised when this interface changes so that firmware has to be built again.
-#define PINTLE_ABI 2
+#define PINTLE_ABI 3
 
 // Bytes that are enough for a node on every target; pintle_node_size() tells the exact number.
 #define PINTLE_NODE_SIZE 16384
@@ -232,7 +232,7 @@ enum PintlePhase
   PINTLE_PHASE_FETCHING = 1,
   // Ready to apply, waiting for the door.
   PINTLE_PHASE_WAITING = 2,
-  // Something new is on trial. Keep the relay off.
+  // Something new is on trial. If it touches the door, the node has told the io chip to keep its relay off.
   PINTLE_PHASE_TRIAL = 3,
 };
 #ifndef __cplusplus
@@ -420,6 +420,9 @@ typedef struct PintleBoard {
   // Which slot the running image of the net chip was started from: a PintleSlot.
   // PINTLE_SLOT_UNKNOWN only where nothing is really started from a slot, as in a rehearsal.
   uint8_t net_slot;
+  // 1 if the boot loader counts the starts of a net image on trial, by pintle_boot_count; 0 if it asks
+  // pintle_boot_slot, and an image that dies before pintle_node_init is never left.
+  uint8_t loader_counts;
   // Where things lie in flash.
   struct PintleLayout layout;
   // Handed to every callback; may be null.
@@ -460,6 +463,9 @@ typedef struct PintleBoard {
   // comes as PINTLE_EVENT_KIND_FOUND, whenever that is. May be null: then the node finds the server at
   // its listed addresses only.
   void (*search)(void *context);
+  // Resets the io chip by its reset line. Asked for only when that chip has to be brought an image and is
+  // silent. May be null where there is no such line: then the io chip's watchdog has to do it.
+  void (*reset_io)(void *context);
 } PintleBoard;
 
 // Something that the radio reports.
@@ -818,7 +824,8 @@ PintleCode pintle_node_init(void *memory,
 // One turn of a node: it looks at the door, takes the event, and does what is to be done, through
 // the callbacks. Call at least once a second. Needs the same stack as pintle_node_init.
 //
-// now_ms: milliseconds since the start of the chip; never less than in the call before.
+// now_ms: milliseconds since the start of the chip; never less than in the call before. A counter of 32 bits
+// wraps after 49.7 days: widen it before that, or every call from then on is PINTLE_CODE_CLOCK.
 // event: what the radio reports; null for nothing.
 //
 // PINTLE_CODE_RESTART, and from the callbacks PINTLE_CODE_RANDOM, _FLASH and _POWER: the node has to
@@ -842,13 +849,23 @@ PintleCode pintle_node_status(struct PintleNode *node, struct PintleStatus *stat
 
 // Tells the boot loader which image of the net chip to start: the one that the boot record names if
 // it is whole, else the other one if that is. Writes nothing; the start is counted by pintle_node_init,
-// which an image should call early, under a watchdog.
+// which an image should call early, under a watchdog. Better, if the loader can write: pintle_boot_count.
 //
 // PINTLE_CODE_NO_RECORD: the board is new, start slot A. PINTLE_CODE_BAD_IMAGE: neither is whole.
 //
 // What the caller promises:
 // board is a whole table; slot can be written.
 PintleCode pintle_boot_slot(const struct PintleBoard *board, struct PintleBootSlot *slot);
+
+// pintle_boot_slot for a boot loader that can write: counts the start first if a net image is on trial, so that even
+// one that dies before pintle_node_init is left. loader_counts of the table has to be 1, here and in every image.
+//
+// PINTLE_CODE_RANGE: loader_counts is 0. Others as pintle_boot_slot.
+//
+// What the caller promises:
+// board is a whole table; slot can be written.
+PintleCode pintle_boot_count(const struct PintleBoard *board,
+                             struct PintleBootSlot *slot);
 
 // Verifies an envelope: its signature by a key that may change what it changes, that every command in
 // it is understood, that it is for this device, and that its sequence number is higher than kept.

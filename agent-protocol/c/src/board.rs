@@ -89,6 +89,9 @@ pub struct PintleBoard {
     /// Which slot the running image of the net chip was started from: a PintleSlot.
     /// PINTLE_SLOT_UNKNOWN only where nothing is really started from a slot, as in a rehearsal.
     pub net_slot: u8,
+    /// 1 if the boot loader counts the starts of a net image on trial, by pintle_boot_count; 0 if it asks
+    /// pintle_boot_slot, and an image that dies before pintle_node_init is never left.
+    pub loader_counts: u8,
     /// Where things lie in flash.
     pub layout: PintleLayout,
     /// Handed to every callback; may be null.
@@ -139,4 +142,7 @@ pub struct PintleBoard {
     /// comes as PINTLE_EVENT_KIND_FOUND, whenever that is. May be null: then the node finds the server at
     /// its listed addresses only.
     pub search: Option<unsafe extern "C" fn(context: *mut c_void)>,
+    /// Resets the io chip by its reset line. Asked for only when that chip has to be brought an image and is
+    /// silent. May be null where there is no such line: then the io chip's watchdog has to do it.
+    pub reset_io: Option<unsafe extern "C" fn(context: *mut c_void)>,
 }

@@ -124,6 +124,10 @@ impl Board for CBoard {
         }
     }
 
+    fn loader_counts(&self) -> bool {
+        self.table.loader_counts != 0
+    }
+
     fn random(&mut self, into: &mut [u8]) {
         into.fill(0);
         let Some(random) = self.table.random else { return };
@@ -189,6 +193,12 @@ impl Board for CBoard {
         let Some(search) = self.table.search else { return };
         // SAFETY: the firmware's function for this.
         unsafe { search(self.context()) };
+    }
+
+    fn reset_io(&mut self) {
+        let Some(reset_io) = self.table.reset_io else { return };
+        // SAFETY: the firmware's function for this.
+        unsafe { reset_io(self.context()) };
     }
 
     fn restart(&mut self) {

@@ -3,7 +3,7 @@
 use pintle_protocol::{agent, bundle, image, link};
 
 /// Raised when this interface changes so that firmware has to be built again.
-pub const PINTLE_ABI: u32 = 2;
+pub const PINTLE_ABI: u32 = 3;
 /// Bytes that are enough for a node on every target; pintle_node_size() tells the exact number.
 pub const PINTLE_NODE_SIZE: usize = 16384;
 /// Alignment that is enough for a node on every target, in bytes.

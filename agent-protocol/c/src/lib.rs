@@ -36,7 +36,7 @@ mod virtual_board;
 mod virtual_yard;
 
 pub use board::{PintleBoard, PintleFlashFault, PintleLayout, PintleSlot};
-pub use boot::{PintleBootSlot, pintle_boot_slot};
+pub use boot::{PintleBootSlot, pintle_boot_count, pintle_boot_slot};
 pub use code::*;
 pub use envelope::{
     PintleDevice, PintleEnvelope, PintleRefusal, pintle_capability_report, pintle_envelope_verify,

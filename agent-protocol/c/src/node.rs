@@ -230,7 +230,8 @@ pub(crate) fn flash_code(fault: FlashFault) -> (PintleCode, u32) {
 /// One turn of a node: it looks at the door, takes the event, and does what is to be done, through
 /// the callbacks. Call at least once a second. Needs the same stack as pintle_node_init.
 ///
-/// now_ms: milliseconds since the start of the chip; never less than in the call before.
+/// now_ms: milliseconds since the start of the chip; never less than in the call before. A counter of 32 bits
+/// wraps after 49.7 days: widen it before that, or every call from then on is PINTLE_CODE_CLOCK.
 /// event: what the radio reports; null for nothing.
 ///
 /// PINTLE_CODE_RESTART, and from the callbacks PINTLE_CODE_RANDOM, _FLASH and _POWER: the node has to

@@ -16,7 +16,7 @@ pub enum PintlePhase {
     Fetching = 1,
     /// Ready to apply, waiting for the door.
     Waiting = 2,
-    /// Something new is on trial. Keep the relay off.
+    /// Something new is on trial. If it touches the door, the node has told the io chip to keep its relay off.
     Trial = 3,
 }
 

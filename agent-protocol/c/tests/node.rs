@@ -182,6 +182,7 @@ impl Bench {
         let table = PintleBoard {
             size: size_of::<PintleBoard>() as u32,
             net_slot: 0,
+            loader_counts: 0,
             layout,
             context: (&raw mut *drivers).cast(),
             flash_read: Some(flash_read),
@@ -195,6 +196,7 @@ impl Bench {
             request: Some(request),
             restart: Some(restart),
             search: Some(search),
+            reset_io: None,
         };
         let memory = Box::new(Memory([0xa5; PINTLE_NODE_SIZE]));
         Self { drivers, table, memory, node: null_mut(), now: 0 }
@@ -313,6 +315,7 @@ fn null_and_crooked_pointers_are_refused() {
         assert_eq!(pintle_node_end(null_mut()), PintleCode::Null);
         assert_eq!(pintle_node_status(null_mut(), null_mut()), PintleCode::Null);
         assert_eq!(pintle_boot_slot(null(), null_mut()), PintleCode::Null);
+        assert_eq!(pintle_boot_count(null(), null_mut()), PintleCode::Null);
     }
     assert_eq!(bench.init(), (PintleCode::Ok, 0));
     // SAFETY: as above.
@@ -587,4 +590,63 @@ fn a_trial_that_used_up_its_starts_goes_back_through_the_boot_loader() {
         (true, 2, pintle_protocol::reason::Reason::Resets.code())
     );
     assert_eq!((starts, heard.versions[0]), (4, [1, 0, 0]));
+}
+
+/// Asks a boot loader that counts, `times` over; the slots that it would start.
+fn counted(bench: &mut Bench, times: usize) -> Vec<u8> {
+    (0..times)
+        .map(|_| {
+            let mut slot = PintleBootSlot::default();
+            // SAFETY: both are good.
+            let code = unsafe { pintle_boot_count(&raw const bench.table, &raw mut slot) };
+            assert_eq!(code, PintleCode::Ok);
+            slot.slot
+        })
+        .collect()
+}
+
+#[test]
+fn an_image_that_dies_before_its_node_starts_is_left_by_a_loader_that_counts() {
+    let mut bench = Bench::new();
+    let mut slot = PintleBootSlot::default();
+    // SAFETY: both are good.
+    let code = unsafe { pintle_boot_count(&raw const bench.table, &raw mut slot) };
+    assert_eq!(code, PintleCode::Range, "the table does not say that it counts");
+    bench.table.loader_counts = 1;
+    // SAFETY: both are good.
+    let code = unsafe { pintle_boot_count(&raw const bench.table, &raw mut slot) };
+    assert_eq!(code, PintleCode::NoRecord);
+    assert_eq!(bench.init(), (PintleCode::Ok, 0));
+    for what in [PintleVirtualOffer::Bundle, PintleVirtualOffer::NetImage] {
+        while bench.heard().checked_in == 0 {
+            assert_eq!(bench.second(), PintleCode::Ok);
+        }
+        // SAFETY: the board is good.
+        assert_eq!(unsafe { pintle_virtual_offer(bench.drivers.hardware, what as u8) }, PintleCode::Ok);
+        let net = matches!(what, PintleVirtualOffer::NetImage);
+        for second in 0.. {
+            assert!(second < 4000, "no end");
+            let code = bench.second();
+            if net && code == PintleCode::Restart {
+                break;
+            }
+            assert_eq!(code, PintleCode::Ok);
+            if !net && bench.heard().ending == 1 {
+                break;
+            }
+        }
+    }
+    // SAFETY: it is live.
+    unsafe { pintle_node_end(bench.node) };
+    // Nothing is counted where nothing is on trial; here something is, and it dies each time.
+    assert_eq!(counted(&mut bench, 5), [1, 1, 1, 0, 0]);
+    bench.table.net_slot = 0;
+    bench.now = 0;
+    // SAFETY: the board is good.
+    unsafe { pintle_virtual_reset(bench.drivers.hardware) };
+    assert_eq!(bench.init(), (PintleCode::Ok, 0));
+    while bench.heard().ending != 2 {
+        assert_eq!(bench.second(), PintleCode::Ok);
+        assert!(bench.now < 600_000);
+    }
 }

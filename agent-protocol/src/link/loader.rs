@@ -14,7 +14,8 @@ pub trait LoaderStore {
     /// # Errors
     /// [`FlashFault`].
     fn erase(&mut self, size: u32) -> Result<(), FlashFault>;
-    /// Programs bytes at an offset in the image; offsets come in order.
+    /// Programs bytes at an offset in the image. Offsets come in order and are multiples of 4; only the last piece may
+    /// have a length that is none.
     ///
     /// # Errors
     /// [`FlashFault`].
