@@ -75,7 +75,7 @@ fn published_examples_of_other_algorithms_are_refused_where_it_is_said() {
         assert_eq!(encrypt::parse(&of(case, name)), Err(gcm), "{case}");
     }
     // Content algorithm 24, but the ciphertext inside.
-    let inside = SealFault::Structure { at: 23, expected: "null: the ciphertext is detached" };
+    let inside = SealFault::Structure { at: 23, expected: "null: the ciphertext is detached".into() };
     assert_eq!(encrypt::parse(&of("chacha-01", "message")), Err(inside));
     let other_tag = SealFault::Cbor(CborFault { at: 0, kind: CborKind::Tag });
     assert_eq!(encrypt::parse(&of("chacha-02", "message")), Err(other_tag));

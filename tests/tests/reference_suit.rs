@@ -620,7 +620,7 @@ fn correctly_signed_but_wrong_manifests_are_refused() {
         ("N15", 8, Refusal::Parameter { at: 232, label: Some(13) }),
         ("N16", 8, Refusal::Parameter { at: 232, label: Some(99) }),
         ("N17", 1, Refusal::Policy { at: 231, bits: 32 }),
-        ("N18", 1, Refusal::Structure { at: 231, expected: two_or_more }),
+        ("N18", 1, Refusal::Structure { at: 231, expected: two_or_more.into() }),
         ("N19", 1, Refusal::NoIndex { at: 234 }),
         ("N20", 4, Refusal::Unsigned { at: 6 }),
         ("N21", 1, cbor(119, CborKind::KeyOrder)),

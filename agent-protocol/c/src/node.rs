@@ -216,6 +216,7 @@ fn boot_code(fault: BootFault) -> (PintleCode, u32) {
         BootFault::BadCard { at } => (PintleCode::BadCard, u32::try_from(at).unwrap_or(u32::MAX)),
         BootFault::BadImage(Chip::Net) => (PintleCode::BadImage, 1),
         BootFault::BadImage(Chip::Io) => (PintleCode::BadImage, 2),
+        BootFault::Layout(fault) => (PintleCode::Layout, fault.at()),
     }
 }
 

@@ -5,7 +5,7 @@ use super::in_force::InForce;
 use super::machine::Agent;
 use super::storage::{is_image, measure, read_sealed, read_text, write_sealed};
 use super::types::{Identity, SigningSeed};
-use crate::board::{Board, Flash, FlashFault, Layout};
+use crate::board::{Board, Flash, FlashFault, Layout, LayoutFault};
 use crate::bundle::Bundle;
 use crate::card::{self, CardParts, StarterCard};
 use crate::cbor::{Item, MessageFault, decode_into, encode_message};
@@ -38,6 +38,8 @@ pub enum BootFault {
     },
     /// The board's first images carry no usable note, or are for another chip.
     BadImage(Chip),
+    /// The board's layout of flash is one that no node can live with. Nothing was read or written.
+    Layout(LayoutFault),
 }
 
 impl From<FlashFault> for BootFault {
@@ -60,6 +62,7 @@ pub(super) type Work = [u8];
 #[inline(never)]
 pub(super) fn boot<B: Board>(board: &mut B, agent: &mut Agent, work: &mut Work) -> Result<(), BootFault> {
     let layout = board.layout();
+    layout.check().map_err(BootFault::Layout)?;
     wake(board, &layout, agent, work)?;
     if agent.restarting {
         board.restart();

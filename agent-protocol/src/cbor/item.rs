@@ -8,6 +8,7 @@
 //! other.
 
 use super::{Bounded, Reader, Unexpected, Writer};
+use crate::cbor::Expected;
 use heapless::{String, Vec};
 
 /// A value that is one item of CBOR. Implemented by the messages of this crate and their parts.
@@ -53,7 +54,7 @@ pub(crate) fn read_fields(
     shape: Shape,
     fields: &mut [&mut dyn Item],
 ) -> Result<(), Unexpected> {
-    let missing = Unexpected { at: r.at(), expected: "every field" };
+    let missing = Unexpected { at: r.at(), expected: Expected::new("every field") };
     let count = match shape {
         Shape::Map => r.map("fields as a map")?,
         Shape::List => r.array("fields as an array")?,
@@ -151,7 +152,7 @@ macro_rules! numbers {
             fn read(&mut self, r: &mut Reader<'_>) -> Result<(), Unexpected> {
                 let at = r.at();
                 let expected = "a number in the range of its field";
-                *self = Self::try_from(r.$read(expected)?).map_err(|_| Unexpected { at, expected })?;
+                *self = Self::try_from(r.$read(expected)?).map_err(|_| Unexpected { at, expected: Expected::new(expected) })?;
                 Ok(())
             }
 
@@ -269,7 +270,7 @@ impl<const N: usize> Item for Vec<u8, N> {
         let at = r.at();
         let bytes = r.bytes(expected)?;
         self.clear();
-        self.extend_from_slice(bytes).map_err(|_| Unexpected { at, expected })
+        self.extend_from_slice(bytes).map_err(|_| Unexpected { at, expected: Expected::new(expected) })
     }
 
     fn write(&self, w: &mut Writer<Bounded<'_>>) {
@@ -288,7 +289,7 @@ impl<const N: usize> Item for String<N> {
         let at = r.at();
         let text = r.text(expected)?;
         self.clear();
-        self.push_str(text).map_err(|_| Unexpected { at, expected })
+        self.push_str(text).map_err(|_| Unexpected { at, expected: Expected::new(expected) })
     }
 
     fn write(&self, w: &mut Writer<Bounded<'_>>) {
@@ -307,7 +308,7 @@ pub(crate) fn read_list<T: Item, const N: usize>(
     let len = r.array(expected)?;
     list.clear();
     for _ in 0..usize::try_from(len).unwrap_or(usize::MAX) {
-        list.push(T::blank()).map_err(|_| Unexpected { at, expected })?;
+        list.push(T::blank()).map_err(|_| Unexpected { at, expected: Expected::new(expected) })?;
         if let Some(last) = list.last_mut() {
             last.read(r)?;
         }

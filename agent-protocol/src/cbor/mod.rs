@@ -5,6 +5,7 @@
 
 pub mod blob;
 mod check;
+mod expected;
 mod fault;
 mod head;
 mod item;
@@ -15,6 +16,7 @@ pub mod text;
 mod writer;
 
 pub use check::{Limits, MAX_DEPTH, MAX_UNORDERED, MapOrder, check};
+pub use expected::Expected;
 pub use fault::{CborFault, CborKind};
 pub use item::Item;
 pub use message::{MessageFault, decode_into, decode_message, encode_message};

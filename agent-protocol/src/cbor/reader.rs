@@ -5,6 +5,7 @@
 //! whole.
 
 use super::check::{Head, item_end};
+use super::expected::Expected;
 use crate::copy::copy;
 
 /// A reader on bytes that have passed [`crate::cbor::check()`]. On others it may read nonsense, but
@@ -22,7 +23,7 @@ pub struct Unexpected {
     /// Byte offset.
     pub at: usize,
     /// What should stand there.
-    pub expected: &'static str,
+    pub expected: Expected,
 }
 
 /// The major types of RFC 8949 section 3.1 that are told apart here.
@@ -69,7 +70,7 @@ impl<'b> Reader<'b> {
     }
 
     fn missing<T>(&self, expected: &'static str) -> Result<T, Unexpected> {
-        Err(Unexpected { at: self.at(), expected })
+        Err(Unexpected { at: self.at(), expected: Expected::new(expected) })
     }
 
     /// The value in the head of an item of this major type; steps over the head.
@@ -105,7 +106,11 @@ impl<'b> Reader<'b> {
     /// A tag with exactly this number.
     pub(crate) fn tag(&mut self, number: u64, expected: &'static str) -> Result<(), Unexpected> {
         let at = self.at();
-        if self.head(TAG, expected)? == number { Ok(()) } else { Err(Unexpected { at, expected }) }
+        if self.head(TAG, expected)? == number {
+            Ok(())
+        } else {
+            Err(Unexpected { at, expected: Expected::new(expected) })
+        }
     }
 
     /// The number of items in an array.
@@ -116,7 +121,11 @@ impl<'b> Reader<'b> {
     /// An array of exactly `len` items.
     pub(crate) fn array_of(&mut self, len: u64, expected: &'static str) -> Result<(), Unexpected> {
         let at = self.at();
-        if self.array(expected)? == len { Ok(()) } else { Err(Unexpected { at, expected }) }
+        if self.array(expected)? == len {
+            Ok(())
+        } else {
+            Err(Unexpected { at, expected: Expected::new(expected) })
+        }
     }
 
     /// The number of entries in a map.
@@ -135,7 +144,7 @@ impl<'b> Reader<'b> {
         expected: &'static str,
     ) -> Result<&'b [u8; N], Unexpected> {
         let at = self.at();
-        self.bytes(expected)?.try_into().map_err(|_| Unexpected { at, expected })
+        self.bytes(expected)?.try_into().map_err(|_| Unexpected { at, expected: Expected::new(expected) })
     }
 
     /// A byte string of exactly as many bytes as there is room for.
@@ -146,7 +155,7 @@ impl<'b> Reader<'b> {
                 copy(found, into);
                 Ok(())
             }
-            _ => Err(Unexpected { at, expected }),
+            _ => Err(Unexpected { at, expected: Expected::new(expected) }),
         }
     }
 
@@ -171,7 +180,7 @@ impl<'b> Reader<'b> {
             Ok(value) => Ok(if negative { !value } else { value }),
             Err(_) => {
                 self.pos = start;
-                Err(Unexpected { at, expected })
+                Err(Unexpected { at, expected: Expected::new(expected) })
             }
         }
     }
@@ -185,7 +194,7 @@ impl<'b> Reader<'b> {
     pub(crate) fn choice<T: Copy>(&mut self, all: &[T]) -> Result<T, Unexpected> {
         let (at, expected) = (self.at(), "a number that has a meaning");
         let number = usize::try_from(self.uint(expected)?).ok();
-        number.and_then(|n| all.get(n)).copied().ok_or(Unexpected { at, expected })
+        number.and_then(|n| all.get(n)).copied().ok_or(Unexpected { at, expected: Expected::new(expected) })
     }
 
     /// True or false.

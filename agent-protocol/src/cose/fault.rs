@@ -1,7 +1,7 @@
 //! Why a COSE message is refused.
 
 use super::KeyFault;
-use crate::cbor::{CborFault, Unexpected};
+use crate::cbor::{CborFault, Expected, Unexpected};
 use core::fmt;
 
 /// Why a COSE_Sign1 is refused. Offsets count from the start of the message.
@@ -15,7 +15,7 @@ pub enum CoseFault {
         /// Byte offset.
         at: usize,
         /// What should stand there.
-        expected: &'static str,
+        expected: Expected,
     },
     /// Signed with another algorithm than Ed25519 (-19).
     Algorithm {
@@ -130,7 +130,7 @@ pub enum SealFault {
         /// Byte offset.
         at: usize,
         /// What should stand there.
-        expected: &'static str,
+        expected: Expected,
     },
     /// Another algorithm than the profile's.
     Algorithm {

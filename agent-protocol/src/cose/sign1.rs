@@ -6,7 +6,7 @@
 //! ```
 
 use super::{CoseFault, ED25519, key};
-use crate::cbor::{Bounded, Limits, Reader, Sink, bytes_head, check};
+use crate::cbor::{Bounded, Expected, Limits, Reader, Sink, bytes_head, check};
 use crate::id::PublicKey;
 use ed25519_dalek::Signature;
 use ed25519_dalek::ed25519::signature::MultipartSigner;
@@ -62,7 +62,10 @@ pub fn layout(bytes: &[u8]) -> Result<Layout<'_>, CoseFault> {
         let at = r.at();
         let found = r.bytes("a key identifier as a byte string")?;
         if found.len() > MAX_KID {
-            return Err(CoseFault::Structure { at, expected: "a key identifier of at most 32 bytes" });
+            return Err(CoseFault::Structure {
+                at,
+                expected: Expected::new("a key identifier of at most 32 bytes"),
+            });
         }
         kid = Some(found);
     }
@@ -80,7 +83,7 @@ impl<'b> Layout<'b> {
     /// names no algorithm by number.
     pub fn algorithm(&self) -> Result<i64, CoseFault> {
         let at = self.protected_at;
-        let broken = CoseFault::Structure { at, expected: "the protected header as a map" };
+        let broken = CoseFault::Structure { at, expected: Expected::new("the protected header as a map") };
         check(self.protected, Limits::COSE).map_err(|_| broken)?;
         let mut r = Reader::new(self.protected);
         for _ in 0..r.map("").map_err(|_| broken)? {
@@ -113,13 +116,16 @@ pub fn parse(bytes: &[u8]) -> Result<Sign1<'_>, CoseFault> {
     if parts.protected != PROTECTED {
         let at = parts.protected_at;
         return Err(match parts.algorithm()? {
-            ED25519 => CoseFault::Structure { at, expected: "a protected header with the algorithm alone" },
+            ED25519 => CoseFault::Structure {
+                at,
+                expected: Expected::new("a protected header with the algorithm alone"),
+            },
             found => CoseFault::Algorithm { at, found: Some(found) },
         });
     }
     let signature = parts.signature.try_into().map_err(|_| CoseFault::Structure {
         at: bytes.len() - parts.signature.len(),
-        expected: "a signature of 64 bytes",
+        expected: Expected::new("a signature of 64 bytes"),
     })?;
     Ok(Sign1 { kid: parts.kid, payload: parts.payload, payload_at: parts.payload_at, signature })
 }
@@ -266,7 +272,10 @@ fn sign(
         return Err(CoseFault::TooLong { len, room: MAX_SIGNED });
     }
     if kid.is_some_and(|kid| kid.len() > MAX_KID) {
-        return Err(CoseFault::Structure { at: 0, expected: "a key identifier of at most 32 bytes" });
+        return Err(CoseFault::Structure {
+            at: 0,
+            expected: Expected::new("a key identifier of at most 32 bytes"),
+        });
     }
     let payload_head = bytes_head(payload.len());
     let signature = key

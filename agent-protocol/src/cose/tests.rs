@@ -56,7 +56,10 @@ fn only_the_one_form_is_taken() {
     let key = public();
     assert_eq!(sign1::open(&good, &key, b""), Ok(&b"x"[..]));
     let untagged = &good[1..];
-    assert_eq!(sign1::parse(untagged), Err(CoseFault::Structure { at: 0, expected: "tag 18 (COSE_Sign1)" }));
+    assert_eq!(
+        sign1::parse(untagged),
+        Err(CoseFault::Structure { at: 0, expected: "tag 18 (COSE_Sign1)".into() })
+    );
     // {1: -8}, {1: "x"}, {3: 0}, h'', {1: -19, 3: 0}
     let with = |protected: &[u8]| {
         let tail = hex!("a0 40 5840");

@@ -13,7 +13,7 @@ use super::outer::Outer;
 use super::refusal::Refusal;
 use super::report_read::ReportFault;
 use super::scan::{self, Listener};
-use crate::cbor::{Bounded, Limits, Reader, Writer, check};
+use crate::cbor::{Bounded, Expected, Limits, Reader, Writer, check};
 use crate::cose::{CHACHA20_POLY1305, ECDH_ES_A128KW, ED25519, SHA_256};
 use heapless::Vec;
 
@@ -98,19 +98,22 @@ pub fn read_capabilities(bytes: &[u8]) -> Result<ReadCapabilities<'_>, ReportFau
             for _ in 0..count {
                 let at = r.at();
                 let full = read.components.push(component(&mut r)?);
-                full.map_err(|_| ReportFault::Structure { at, expected: "at most 64 components" })?;
+                full.map_err(|_| ReportFault::Structure {
+                    at,
+                    expected: Expected::new("at most 64 components"),
+                })?;
             }
             continue;
         };
         for _ in 0..count {
             let at = r.at();
             let full = list.push(r.int("a number")?);
-            full.map_err(|_| ReportFault::Structure { at, expected: "at most 64 numbers" })?;
+            full.map_err(|_| ReportFault::Structure { at, expected: Expected::new("at most 64 numbers") })?;
         }
     }
     match found {
         [true, true, true, true] => Ok(read),
-        _ => Err(ReportFault::Structure { at: 0, expected: "the members 1, 2, 3 and 4" }),
+        _ => Err(ReportFault::Structure { at: 0, expected: Expected::new("the members 1, 2, 3 and 4") }),
     }
 }
 
@@ -121,7 +124,7 @@ fn component<'b>(r: &mut Reader<'b>) -> Result<(Vec<&'b [u8], 4>, bool), ReportF
             return Ok((parts, true));
         }
         let full = parts.push(r.bytes("a part of a component identifier, or true")?);
-        full.map_err(|_| ReportFault::Structure { at, expected: "at most four parts" })?;
+        full.map_err(|_| ReportFault::Structure { at, expected: Expected::new("at most four parts") })?;
     }
     Ok((parts, false))
 }

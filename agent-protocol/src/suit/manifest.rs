@@ -7,7 +7,7 @@ use super::outer::{Outer, Piece, SEVERABLE, suit_digest};
 use super::params::MAX_NUMBERS;
 use super::refusal::Refusal;
 use super::scan;
-use crate::cbor::Reader;
+use crate::cbor::{Expected, Reader};
 use crate::id::{Digest, NodeId, Uuid16};
 use crate::version::Version;
 use heapless::Vec;
@@ -124,7 +124,8 @@ impl<'b> Bare<'b> {
                 return Err(Refusal::Severed { at: piece.at, key });
             }
         }
-        let missing = |expected| Refusal::Structure { at: outer.manifest.at, expected };
+        let missing =
+            |expected| Refusal::Structure { at: outer.manifest.at, expected: Expected::new(expected) };
         if !version_seen {
             return Err(missing("a manifest version (member 1)"));
         }
@@ -160,7 +161,10 @@ fn read_common<'b>(
             key => return Err(Refusal::Member { at, key: Some(key) }),
         }
     }
-    components.ok_or(Refusal::Structure { at: common.at, expected: "a list of components (member 2)" })
+    components.ok_or(Refusal::Structure {
+        at: common.at,
+        expected: Expected::new("a list of components (member 2)"),
+    })
 }
 
 /// 1 to 3 numbers, then perhaps a mark of a version before its release (-1 candidate, -2 beta, -3
@@ -171,7 +175,7 @@ pub(super) fn set_version(piece: Piece<'_>) -> Result<Option<Version>, Refusal> 
     let at = r.at();
     let count = r.array("the numbers of a version")?;
     if count == 0 || count > MAX_NUMBERS {
-        return Err(Refusal::Structure { at, expected: "a version of 1 to 8 numbers" });
+        return Err(Refusal::Structure { at, expected: Expected::new("a version of 1 to 8 numbers") });
     }
     let mut numbers = [None; 3];
     let mut marked = false;
@@ -180,7 +184,10 @@ pub(super) fn set_version(piece: Piece<'_>) -> Result<Option<Version>, Refusal> 
         let number = r.int("a number")?;
         let stands = if number < 0 { n > 0 && number >= -3 && !marked } else { n < 3 || marked };
         if !stands {
-            return Err(Refusal::Structure { at, expected: "1 to 3 numbers, then one mark from -1 to -3" });
+            return Err(Refusal::Structure {
+                at,
+                expected: Expected::new("1 to 3 numbers, then one mark from -1 to -3"),
+            });
         }
         marked |= number < 0;
         if let Some(slot) = numbers.get_mut(n as usize) {

@@ -2,7 +2,7 @@
 
 use super::codes::{MANIFEST, Section, TEXT, WRAPPER};
 use super::refusal::Refusal;
-use crate::cbor::{Limits, Reader, bytes_head, check};
+use crate::cbor::{Expected, Limits, Reader, bytes_head, check};
 use crate::cose::SHA_256;
 use crate::id::Digest;
 use sha2::Digest as _;
@@ -106,7 +106,7 @@ impl<'b> Outer<'b> {
             r.text("the name of an integrated payload")?;
             r.bytes("an integrated payload as a byte string")?;
         }
-        let missing = |expected| Refusal::Structure { at: 0, expected };
+        let missing = |expected| Refusal::Structure { at: 0, expected: Expected::new(expected) };
         let wrapper = wrapper.ok_or(missing("an authentication wrapper (member 2)"))?;
         let manifest = manifest.ok_or(missing("a manifest (member 3)"))?;
         Ok(Self { envelope, wrapper, manifest, severable, integrated })
@@ -137,7 +137,7 @@ impl<'b> Outer<'b> {
         match count {
             0 | 1 => Err(Refusal::Unsigned { at }),
             _ if count - 1 > MAX_BLOCKS => {
-                Err(Refusal::Structure { at, expected: "at most four authentication blocks" })
+                Err(Refusal::Structure { at, expected: Expected::new("at most four authentication blocks") })
             }
             _ => Ok((signed, digest, r, count - 1)),
         }

@@ -3,7 +3,7 @@
 use super::codes::Parameter;
 use super::outer::{Piece, suit_digest};
 use super::refusal::Refusal;
-use crate::cbor::Reader;
+use crate::cbor::{Expected, Reader};
 use crate::id::Digest;
 use crate::version::{ActuationProfile, LinkRange};
 
@@ -69,7 +69,7 @@ impl ParamSet {
         let at = r.at();
         let count = r.map("parameters as a map")?;
         if count == 0 {
-            return Err(Refusal::Structure { at, expected: "at least one parameter" });
+            return Err(Refusal::Structure { at, expected: Expected::new("at least one parameter") });
         }
         for _ in 0..count {
             let at = r.at();
@@ -105,7 +105,10 @@ impl ParamSet {
             Parameter::Uri => {
                 let text = r.text("a URI as text")?;
                 if text.is_empty() || text.len() > MAX_URI {
-                    return Err(Refusal::Structure { at, expected: "a URI of 1 to 255 bytes" });
+                    return Err(Refusal::Structure {
+                        at,
+                        expected: Expected::new("a URI of 1 to 255 bytes"),
+                    });
                 }
                 self.uri = Some(Span::of(text.as_bytes(), r)?);
             }
@@ -124,14 +127,18 @@ impl ParamSet {
                 r.array_of(2, "a link range as [oldest, newest]")?;
                 let (oldest, newest) = (small(r)?, small(r)?);
                 let range = LinkRange::new(oldest, newest);
-                self.link =
-                    Some(range.ok_or(Refusal::Structure { at, expected: "a link range with oldest first" })?);
+                self.link = Some(range.ok_or(Refusal::Structure {
+                    at,
+                    expected: Expected::new("a link range with oldest first"),
+                })?);
             }
             Parameter::ActuationProfile => {
                 r.array_of(2, "an actuation profile as [id, version]")?;
                 let id_at = r.at();
-                let id = u16::try_from(r.uint("an id")?)
-                    .map_err(|_| Refusal::Structure { at: id_at, expected: "an id below 65536" })?;
+                let id = u16::try_from(r.uint("an id")?).map_err(|_| Refusal::Structure {
+                    at: id_at,
+                    expected: Expected::new("an id below 65536"),
+                })?;
                 self.profile = Some(ActuationProfile { id, version: small(r)? });
             }
         }
@@ -151,7 +158,8 @@ fn uuid(r: &mut Reader<'_>) -> Result<Span, Refusal> {
 
 fn small(r: &mut Reader<'_>) -> Result<u8, Refusal> {
     let at = r.at();
-    u8::try_from(r.uint("a number")?).map_err(|_| Refusal::Structure { at, expected: "a number below 256" })
+    u8::try_from(r.uint("a number")?)
+        .map_err(|_| Refusal::Structure { at, expected: Expected::new("a number below 256") })
 }
 
 /// How a version is compared. Source: draft-ietf-suit-update-management-14.
@@ -184,12 +192,12 @@ impl<'b> Wanted<'b> {
             3 => Comparison::Equal,
             4 => Comparison::LesserEqual,
             5 => Comparison::Lesser,
-            _ => return Err(Refusal::Structure { at, expected: "a comparison from 1 to 5" }),
+            _ => return Err(Refusal::Structure { at, expected: Expected::new("a comparison from 1 to 5") }),
         };
         let at = r.at();
         let count = r.array("the numbers of a version")?;
         if count == 0 || count > MAX_NUMBERS {
-            return Err(Refusal::Structure { at, expected: "a version of 1 to 8 numbers" });
+            return Err(Refusal::Structure { at, expected: Expected::new("a version of 1 to 8 numbers") });
         }
         let numbers = r.clone();
         for _ in 0..count {

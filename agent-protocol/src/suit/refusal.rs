@@ -1,7 +1,7 @@
 //! Why an envelope is refused before anything is carried out.
 
 use super::ReportReason;
-use crate::cbor::{CborKind, Unexpected};
+use crate::cbor::{CborKind, Expected, Unexpected};
 use crate::cose::CoseFault;
 use crate::id::Role;
 use crate::reason::Reason;
@@ -23,7 +23,7 @@ pub enum Refusal {
         /// Where.
         at: usize,
         /// What should stand there.
-        expected: &'static str,
+        expected: Expected,
     },
     /// A part that is larger than the room for it.
     TooLarge {

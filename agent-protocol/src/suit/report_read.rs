@@ -8,7 +8,7 @@ use super::failure::{Found, Holding};
 use super::outer::{Piece, suit_digest};
 use super::refusal::Refusal;
 use super::report::EQUAL;
-use crate::cbor::{CborFault, Limits, Reader, Unexpected, check};
+use crate::cbor::{CborFault, Expected, Limits, Reader, Unexpected, check};
 use crate::id::{Digest, NodeId, Uuid16};
 use core::fmt;
 
@@ -66,7 +66,7 @@ pub enum ReportFault {
         /// Byte offset in the report.
         at: usize,
         /// What should stand there.
-        expected: &'static str,
+        expected: Expected,
     },
 }
 
@@ -106,10 +106,15 @@ pub fn read_report(bytes: &[u8]) -> Result<ReadReport<'_>, ReportFault> {
                 let uri = r.text("a URI as text")?;
                 reference = Some((uri, digest(&mut r)?));
             }
-            _ => return Err(ReportFault::Structure { at, expected: "a member 2, 3, 4, 8 or 99" }),
+            _ => {
+                return Err(ReportFault::Structure {
+                    at,
+                    expected: Expected::new("a member 2, 3, 4, 8 or 99"),
+                });
+            }
         }
     }
-    let missing = |expected| ReportFault::Structure { at: 0, expected };
+    let missing = |expected| ReportFault::Structure { at: 0, expected: Expected::new(expected) };
     let ending = ending.ok_or(missing("a result (member 4)"))?;
     let (reference_uri, manifest) = reference.ok_or(missing("a reference (member 99)"))?;
     Ok(ReadReport { nonce, reference_uri, manifest, ending })
@@ -127,12 +132,12 @@ fn read_ending(r: &mut Reader<'_>) -> Result<ReadEnding, ReportFault> {
             5 => code = Some(r.int("a result code")?),
             6 => record = Some(read_record(r)?),
             7 => reason = Some(u8::try_from(r.uint("a reason")?).ok().and_then(ReportReason::from_code)),
-            _ => return Err(ReportFault::Structure { at, expected: "a member 5, 6 or 7" }),
+            _ => return Err(ReportFault::Structure { at, expected: Expected::new("a member 5, 6 or 7") }),
         }
     }
     match (code, reason, record) {
         (Some(code), Some(reason), Some(record)) => Ok(ReadEnding::Failed { code, reason, record }),
-        _ => Err(ReportFault::Structure { at, expected: "a code, a record and a reason" }),
+        _ => Err(ReportFault::Structure { at, expected: Expected::new("a code, a record and a reason") }),
     }
 }
 
@@ -143,7 +148,7 @@ fn read_record(r: &mut Reader<'_>) -> Result<ReadRecord, ReportFault> {
     let number = r.uint("the number of a section")?;
     let section = Section::ALL.into_iter().find(|s| u64::from(s.number()) == number);
     if section.is_none() && number != 0 {
-        return Err(ReportFault::Structure { at, expected: "the number of a section" });
+        return Err(ReportFault::Structure { at, expected: Expected::new("the number of a section") });
     }
     let offset = small(r, "a byte offset")?;
     let component = small(r, "the index of a component")?;
@@ -172,9 +177,19 @@ fn found(r: &mut Reader<'_>) -> Result<Option<Found>, ReportFault> {
                 Some(Found::Image(Holding { digest, .. })) => {
                     Found::Image(Holding { digest, size: Some(r.uint("a size in bytes")?) })
                 }
-                _ => return Err(ReportFault::Structure { at, expected: "a digest before the size" }),
+                _ => {
+                    return Err(ReportFault::Structure {
+                        at,
+                        expected: Expected::new("a digest before the size"),
+                    });
+                }
             },
-            _ => return Err(ReportFault::Structure { at, expected: "something that a condition compares" }),
+            _ => {
+                return Err(ReportFault::Structure {
+                    at,
+                    expected: Expected::new("something that a condition compares"),
+                });
+            }
         };
         found = Some(value);
     }
@@ -186,7 +201,7 @@ fn version(r: &mut Reader<'_>) -> Result<[u16; 3], ReportFault> {
     r.array_of(2, "[equal, numbers]")?;
     let at = r.at();
     if r.uint("the comparison \"equal\"")? != EQUAL {
-        return Err(ReportFault::Structure { at, expected: "the comparison \"equal\"" });
+        return Err(ReportFault::Structure { at, expected: Expected::new("the comparison \"equal\"") });
     }
     r.array_of(3, "three numbers")?;
     Ok([small(&mut r, "a number")?, small(&mut r, "a number")?, small(&mut r, "a number")?])
@@ -206,11 +221,12 @@ fn fault(refusal: Refusal) -> ReportFault {
     match refusal {
         Refusal::Cbor { at, kind } => ReportFault::Cbor(CborFault { at, kind }),
         Refusal::Structure { at, expected } => ReportFault::Structure { at, expected },
-        other => ReportFault::Structure { at: other.at(), expected: "a digest by SHA-256" },
+        other => ReportFault::Structure { at: other.at(), expected: Expected::new("a digest by SHA-256") },
     }
 }
 
 fn small<T: TryFrom<u64>>(r: &mut Reader<'_>, expected: &'static str) -> Result<T, ReportFault> {
     let at = r.at();
-    T::try_from(r.uint(expected)?).map_err(|_| ReportFault::Structure { at, expected })
+    T::try_from(r.uint(expected)?)
+        .map_err(|_| ReportFault::Structure { at, expected: Expected::new(expected) })
 }

@@ -8,7 +8,7 @@ use super::codes::{Command, Section};
 use super::outer::Piece;
 use super::params::ParamSet;
 use super::refusal::Refusal;
-use crate::cbor::Reader;
+use crate::cbor::{Expected, Reader};
 
 /// How deep alternatives may nest.
 pub const MAX_NESTING: usize = 4;
@@ -59,7 +59,10 @@ fn sequence<'b>(
     let mut r = piece.reader()?;
     let len = r.array("a command sequence as an array")?;
     if len == 0 || len % 2 != 0 {
-        return Err(Refusal::Structure { at: piece.at, expected: "commands, each with its argument" });
+        return Err(Refusal::Structure {
+            at: piece.at,
+            expected: Expected::new("commands, each with its argument"),
+        });
     }
     for n in 0..len / 2 {
         let at = r.at();
@@ -119,7 +122,7 @@ pub(super) fn alternatives(r: &mut Reader<'_>) -> Result<(u64, bool), Refusal> {
     let passes = len > 0 && ahead.null();
     let count = if passes { len - 1 } else { len };
     if !(2..=MAX_ALTERNATIVES).contains(&count) {
-        return Err(Refusal::Structure { at, expected: "two to four alternatives" });
+        return Err(Refusal::Structure { at, expected: Expected::new("two to four alternatives") });
     }
     Ok((count, passes))
 }
@@ -177,13 +180,19 @@ impl Index {
         let at = r.at();
         let count = r.array("a list of component indexes")?;
         if count == 0 || count > components as u64 {
-            return Err(Refusal::Structure { at, expected: "a list with every component at most once" });
+            return Err(Refusal::Structure {
+                at,
+                expected: Expected::new("a list with every component at most once"),
+            });
         }
         for _ in 0..count {
             let at = r.at();
             let n = Self::read_one(r, components)?;
             if (0..index.len).any(|i| index.get(i) == Some(n)) {
-                return Err(Refusal::Structure { at, expected: "a component that is not in the list yet" });
+                return Err(Refusal::Structure {
+                    at,
+                    expected: Expected::new("a component that is not in the list yet"),
+                });
             }
             index.push(n);
         }

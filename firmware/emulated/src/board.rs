@@ -19,7 +19,7 @@ pub(crate) const LAYOUT: Layout = Layout {
     net_room: 0x4_0000,
     io: [0x5_0000, 0x7_0000],
     io_room: 0x2_0000,
-    factory: [0, 0],
+    factory: [9_600; 2],
 };
 
 /// What the radio has to do.
@@ -67,7 +67,7 @@ impl Chip {
         let io = Io::new(&record)?;
         let random = record.generation | 1 << 31;
         let (pending, sent) = (Pending::Nothing, heapless::Vec::new());
-        Some(Self { nor, pending, sent, restarts: false, running, io, random, card: None, factory: [0; 2] })
+        Some(Self { nor, pending, sent, restarts: false, running, io, random, card: None, factory: LAYOUT.factory })
     }
 
     /// A board that was never started, with these images of so many bytes in its flash, an io chip with blank flash, and

@@ -3,7 +3,7 @@
 
 use super::Recipient;
 use super::info::algorithm_fault;
-use crate::cbor::{Reader, Unexpected};
+use crate::cbor::{Expected, Reader, Unexpected};
 use crate::cose::{ECDH_ES_A128KW, SealFault};
 use aes_kw::{KeyInit, KwAes128};
 use hkdf::Hkdf;
@@ -65,10 +65,10 @@ impl KeyAgreement for X25519<'_> {
         }
         let headers = Headers::read(recipient)?;
         let at = recipient.unprotected_at + recipient.unprotected.len();
-        let wrapped: &[u8; WRAPPED_LEN] = recipient
-            .wrapped
-            .try_into()
-            .map_err(|_| SealFault::Structure { at, expected: "a wrapped content key of 40 bytes" })?;
+        let wrapped: &[u8; WRAPPED_LEN] = recipient.wrapped.try_into().map_err(|_| SealFault::Structure {
+            at,
+            expected: Expected::new("a wrapped content key of 40 bytes"),
+        })?;
         let shared = self.0.diffie_hellman(&headers.ephemeral);
         // All-zero for a peer key of low order (RFC 7748 section 6.1); compared in constant time.
         if !shared.was_contributory() {
@@ -114,7 +114,8 @@ impl<'b> Headers<'b> {
                 _ => return Err(SealFault::Header { at }),
             }
         }
-        let missing = SealFault::Structure { at: base, expected: "an ephemeral key (header -1)" };
+        let missing =
+            SealFault::Structure { at: base, expected: Expected::new("an ephemeral key (header -1)") };
         Ok(Self { ephemeral: ephemeral.ok_or(missing)?, salt })
     }
 }
@@ -122,7 +123,7 @@ impl<'b> Headers<'b> {
 /// A COSE_Key with kty OKP (1), crv X25519 (4) and x, nothing else, in any order.
 fn ephemeral_key<'b>(r: &mut Reader<'b>) -> Result<&'b [u8; 32], Unexpected> {
     let start = r.at();
-    let whole = Unexpected { at: start, expected: "an ephemeral key {1: 1, -1: 4, -2: x}" };
+    let whole = Unexpected { at: start, expected: Expected::new("an ephemeral key {1: 1, -1: 4, -2: x}") };
     if r.map("an ephemeral key as a map")? != 3 {
         return Err(whole);
     }
@@ -131,14 +132,19 @@ fn ephemeral_key<'b>(r: &mut Reader<'b>) -> Result<&'b [u8; 32], Unexpected> {
         let at = r.at();
         let number = |r: &mut Reader<'b>, wanted, expected| match r.int(expected)? {
             found if found == wanted => Ok(()),
-            _ => Err(Unexpected { at, expected }),
+            _ => Err(Unexpected { at, expected: Expected::new(expected) }),
         };
         // No label occurs twice: the scan has seen to that. So three known ones are all three.
         match r.int("a key parameter")? {
             1 => number(r, 1, "key type 1 (OKP)")?,
             -1 => number(r, 4, "curve 4 (X25519)")?,
             -2 => x = Some(r.bytes_of("a public key of 32 bytes")?),
-            _ => return Err(Unexpected { at, expected: "key type, curve or public key, nothing else" }),
+            _ => {
+                return Err(Unexpected {
+                    at,
+                    expected: Expected::new("key type, curve or public key, nothing else"),
+                });
+            }
         }
     }
     x.ok_or(whole)

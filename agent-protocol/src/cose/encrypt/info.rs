@@ -1,6 +1,6 @@
 //! Reading a SUIT_Encryption_Info.
 
-use crate::cbor::{Limits, Reader, check};
+use crate::cbor::{Expected, Limits, Reader, check};
 use crate::cose::{CHACHA20_POLY1305, SealFault};
 
 /// The content layer's protected header: `{1: 24}`.
@@ -53,10 +53,11 @@ pub fn parse(bytes: &[u8]) -> Result<Info<'_>, SealFault> {
         }
         nonce = Some(r.bytes_of("a nonce of 12 bytes")?);
     }
-    let nonce = nonce.ok_or(SealFault::Structure { at: map_at, expected: "a nonce of 12 bytes" })?;
+    let nonce =
+        nonce.ok_or(SealFault::Structure { at: map_at, expected: Expected::new("a nonce of 12 bytes") })?;
     let at = r.at();
     if !r.null() {
-        return Err(SealFault::Structure { at, expected: "null: the ciphertext is detached" });
+        return Err(SealFault::Structure { at, expected: Expected::new("null: the ciphertext is detached") });
     }
     let at = r.at();
     match r.array("the list of recipients")? {
@@ -75,7 +76,8 @@ pub fn parse(bytes: &[u8]) -> Result<Info<'_>, SealFault> {
 
 /// Says what is wrong with a protected header that is not exactly `{1: wanted}`.
 pub(super) fn algorithm_fault(protected: &[u8], at: usize, wanted: i64) -> SealFault {
-    let broken = SealFault::Structure { at, expected: "a protected header with the algorithm alone" };
+    let broken =
+        SealFault::Structure { at, expected: Expected::new("a protected header with the algorithm alone") };
     if check(protected, Limits::COSE).is_err() {
         return broken;
     }

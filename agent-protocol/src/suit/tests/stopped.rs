@@ -140,7 +140,7 @@ fn what_is_wrong_inside_a_byte_string_has_its_place_in_the_report() {
         bytes[at] = to;
         read_report(&bytes).unwrap_err()
     };
-    let other = ReportFault::Structure { at: digest + 1, expected: "a digest by SHA-256" };
+    let other = ReportFault::Structure { at: digest + 1, expected: "a digest by SHA-256".into() };
     assert_eq!(changed(digest + 1, 0x2e), other);
     let fault = |at, kind| ReportFault::Cbor(CborFault { at, kind });
     // One item, and what is left over behind it; three, of which the last is missing.
@@ -152,7 +152,10 @@ fn what_is_wrong_inside_a_byte_string_has_its_place_in_the_report() {
     let mut bytes = good.clone();
     bytes[numbers + 1] = 4;
     let fault = read_report(&bytes).unwrap_err();
-    assert_eq!(fault, ReportFault::Structure { at: numbers + 1, expected: "the comparison \"equal\"" });
+    assert_eq!(
+        fault,
+        ReportFault::Structure { at: numbers + 1, expected: "the comparison \"equal\"".into() }
+    );
     bytes = good.clone();
     bytes[numbers + 4] = 0x21;
     let ReportFault::Structure { at, .. } = read_report(&bytes).unwrap_err() else { panic!() };

@@ -44,7 +44,7 @@ fn what_is_no_version_is_refused_where_it_is_wrong() {
     for (bytes, at, expected) in rows {
         let at = at + 40;
         let refusal = set_version(Piece { bytes, at: 40 }).unwrap_err();
-        assert_eq!(refusal, Refusal::Structure { at, expected }, "{bytes:02x?}");
+        assert_eq!(refusal, Refusal::Structure { at, expected: expected.into() }, "{bytes:02x?}");
     }
     let cut = set_version(Piece { bytes: &hex!("83 01 02"), at: 40 });
     assert!(matches!(cut, Err(Refusal::Cbor { at: 40, .. })), "{cut:?}");

@@ -100,6 +100,18 @@ impl Board for Chip {
         }
     }
 
+    fn loader_counts(&self) -> bool {
+        get() == 0
+    }
+
+    fn reset_io(&mut self) {
+        set(2);
+    }
+
+    fn search(&mut self) {
+        set(1);
+    }
+
     fn restart(&mut self) {
         set(0);
     }
@@ -114,6 +126,11 @@ fn event(body: &mut [u8]) -> Event<'_> {
         4 => Event::JoinFailed(JoinFault::NoAddress),
         5 => Event::Lost,
         6 => Event::NoResponse,
+        7 => {
+            get_all(body);
+            let base = body.get(..64).and_then(|base| core::str::from_utf8(base).ok()).unwrap_or_default();
+            Event::Found { base, key: [get() as u8; 32] }
+        }
         _ => {
             get_all(body);
             Event::Response { status: get() as u16, body }
