@@ -1,15 +1,18 @@
 //! Manifests that no packer of ours writes, signed by the owner all the same: whatever they leave out, or test so
 //! that it may fail, nothing goes into force but what they name, on the boards they name.
 
-use super::tests::{commissioned, ended, image};
-use crate::cbor::encode_message;
+use super::tests::{bundle, commissioned, ended, image};
+use crate::author::SealRandom;
+use crate::bundle::Bundle;
+use crate::cbor::{Item, encode_message};
 use crate::checkin::Ending;
 use crate::cose::SigningKey;
-use crate::id::{Chip, Digest, PublicKey};
-use crate::image::Quirk;
+use crate::cose::encrypt::seal;
+use crate::id::{Chip, Digest, NodeId, PublicKey, Uuid16};
+use crate::image::{ImageNote, Quirk};
 use crate::reason::Reason;
 use crate::sim::LAYOUT;
-use crate::sim::rig::{NET, Rig, VENDOR};
+use crate::sim::rig::{NET, NODE, Rig, VENDOR};
 use crate::suit::tests::{
     bstr, command, digest_value, manifest_bytes, sealed_by, sealed_envelope, sequence, set, text, try_each,
     uint,
@@ -19,6 +22,7 @@ use std::vec::Vec;
 // Codes of draft-ietf-suit-manifest-37 section 6 and of draft-ietf-suit-update-management-14.
 const VENDOR_IS: i64 = 1;
 const CLASS_IS: i64 = 2;
+const DEVICE_IS: i64 = 24;
 const IMAGE_MATCH: i64 = 3;
 const USE_BEFORE: i64 = 4;
 const ABORT: i64 = 14;
@@ -229,6 +233,114 @@ fn a_size_that_is_missing_or_does_not_fit_is_called_so() {
             let mut rig = commissioned();
             rig.server.payloads.insert(Digest::of(&new), new.clone());
             assert_eq!(offered(&mut rig, about_net(&shared, &sections)), (refused(reason), true));
+        }
+    }
+}
+
+/// A text of component `id`, signed by the key of this number: parameters, conditions, and what is written.
+fn writes(signer: u8, id: &[u8], plain: &[u8], identity: &[Vec<u8>], content: &[(i64, Vec<u8>)]) -> Vec<u8> {
+    let named = set(&[(3, digest_value(Digest::of(plain))), (14, uint(plain.len() as u64))]);
+    let shared = [identity, &[named]].concat();
+    let install = bstr(&sequence(&[set(content), command(WRITE), command(IMAGE_MATCH)]));
+    sealed_by(signer, &manifest_bytes(&[id], Some(&sequence(&shared)), &[(INSTALL, install)]))
+}
+
+fn encoded(message: &dyn Item) -> Vec<u8> {
+    let mut bytes = [0; 2048];
+    let len = encode_message(message, &mut bytes).unwrap();
+    bytes[..len].to_vec()
+}
+
+/// What the conditions of a manifest do not show is looked at in what it brings.
+#[test]
+fn a_bundle_is_taken_only_sealed_and_for_this_node_and_keys_only_in_clear() {
+    let identity = || {
+        let parameters = [(1, bstr(&VENDOR.0)), (2, bstr(&NET.0)), (24, bstr(&NODE.0))];
+        std::vec![set(&parameters), command(VENDOR_IS), command(CLASS_IS), command(DEVICE_IS)]
+    };
+    let mine = encoded(&bundle(&["larkfield", "meadow"]));
+    let other = encoded(&Bundle { node: NodeId([9; 16]), ..bundle(&["larkfield", "meadow"]) });
+    let sealed = |rig: &Rig, plain: &[u8]| {
+        let random = SealRandom { ephemeral: [5; 32], content_key: [6; 32], nonce: [7; 12] };
+        let to = rig.server.claim.as_ref().unwrap().sealing_key;
+        let (info, ciphertext) = seal(&to, &random, None, plain).unwrap();
+        [(18, bstr(&ciphertext)), (19, bstr(&info))]
+    };
+    let refuses = |make: &dyn Fn(&Rig) -> Vec<u8>, reason: Reason, detail: u32| {
+        let mut rig = commissioned();
+        let (before, envelope) = (rig.record().unwrap().clone(), make(&rig));
+        let digest = rig.offer(envelope, None);
+        assert!(rig.until(4000, |r| ended(r, digest).is_some()).unwrap(), "no end");
+        let outcome = rig.server.seen.as_ref().unwrap().outcome.unwrap();
+        assert_eq!(
+            (outcome.ending, outcome.reason, outcome.detail),
+            (Ending::Refused, reason.code(), detail)
+        );
+        let now = rig.record().unwrap();
+        assert_eq!((&now.conf, &now.keys, now.sequences), (&before.conf, &before.keys, before.sequences));
+    };
+    let in_clear = |_: &Rig| writes(3, b"conf", &mine, &identity(), &[(18, bstr(&mine))]);
+    refuses(&in_clear, Reason::SealWrong, 0);
+    let of_another = |rig: &Rig| writes(3, b"conf", &other, &identity(), &sealed(rig, &other));
+    refuses(&of_another, Reason::NodeOther, 0);
+    let keys_sealed = |rig: &Rig| {
+        let plain = encoded(&rig.yard.anchors());
+        let vendor = [set(&[(1, bstr(&VENDOR.0))]), command(VENDOR_IS)];
+        writes(1, b"keys", &plain, &vendor, &sealed(rig, &plain))
+    };
+    refuses(&keys_sealed, Reason::Unsupported, 19);
+
+    // The same, sealed for this node, is taken.
+    let mut rig = commissioned();
+    let envelope = writes(3, b"conf", &mine, &identity(), &sealed(&rig, &mine));
+    let digest = rig.offer(envelope, None);
+    assert!(rig.until(4000, |r| ended(r, digest).is_some()).unwrap());
+    assert_eq!(ended(&rig, digest), Some((Ending::Kept, 0)));
+
+    // Each condition that the part asks for, left out.
+    for leave_out in [VENDOR_IS, CLASS_IS, DEVICE_IS] {
+        let identity: Vec<_> = identity().into_iter().filter(|item| *item != command(leave_out)).collect();
+        let mut rig = commissioned();
+        let envelope = writes(3, b"conf", &mine, &identity, &sealed(&rig, &mine));
+        let digest = rig.offer(envelope, None);
+        assert!(rig.until(4000, |r| ended(r, digest).is_some()).unwrap());
+        assert_eq!(ended(&rig, digest), Some(refused(Reason::ClassOther)), "{leave_out}");
+    }
+    let untested = |rig: &Rig| {
+        let plain = encoded(&rig.yard.anchors());
+        writes(1, b"keys", &plain, &[set(&[(1, bstr(&VENDOR.0))])], &[(18, bstr(&plain))])
+    };
+    let mut rig = commissioned();
+    let digest = rig.offer(untested(&rig), None);
+    assert!(rig.until(4000, |r| ended(r, digest).is_some()).unwrap());
+    assert_eq!(ended(&rig, digest), Some(refused(Reason::ClassOther)));
+}
+
+/// What an image says of itself against its manifest and the board, each thing alone.
+#[test]
+fn an_image_that_is_another_than_its_manifest_says_is_not_staged() {
+    type Change = fn(&mut ImageNote);
+    let changes: [(&str, Change); 6] = [
+        ("class", |n| n.class = Uuid16([0x77; 16])),
+        ("chip", |n| n.chip = n.chip.other()),
+        ("version", |n| n.version.patch += 1),
+        ("link", |n| n.link.newest += 1),
+        ("profile id", |n| n.profile.id += 1),
+        ("profile version", |n| n.profile.version += 1),
+    ];
+    for chip in Chip::ALL {
+        for (what, change) in changes {
+            let mut new = image(chip, 1, (1, 1), Quirk::None);
+            let said = ImageNote::find(&new).unwrap();
+            let mut note = said;
+            change(&mut note);
+            new[512..512 + crate::image::NOTE_LEN].copy_from_slice(&note.encode());
+            assert_eq!(ImageNote::find(&new), Ok(note));
+            let mut rig = commissioned();
+            let envelope = crate::sim::sample::image_envelope(&new, &said, 1, &rig.yard.image).unwrap();
+            let digest = rig.offer(envelope, Some(&new));
+            assert!(rig.until(4000, |r| ended(r, digest).is_some()).unwrap());
+            assert_eq!(ended(&rig, digest), Some(refused(Reason::NoteOther)), "{chip:?} {what}");
         }
     }
 }
