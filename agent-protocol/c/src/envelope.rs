@@ -2,11 +2,13 @@
 
 use crate::code::{PINTLE_CAPABILITIES_MAX, PintleCode};
 use crate::raw;
-use pintle_protocol::agent::CAPABILITIES;
+use pintle_protocol::agent::{CAPABILITIES, cannot};
 use pintle_protocol::cbor::decode_message;
 use pintle_protocol::id::{Digest, NodeId, Uuid16};
 use pintle_protocol::reason::Reason;
-use pintle_protocol::suit::{Answer, Ask, Device, Run, TrustAnchors, envelope, node_components};
+use pintle_protocol::suit::{
+    Answer, Ask, Device, NODE_COMPONENTS, Run, Section, TrustAnchors, envelope, node_components,
+};
 
 /// Who the node is that an envelope is held against.
 #[repr(C)]
@@ -149,6 +151,11 @@ fn verify(
     let [component] = manifest.components() else {
         return Err((Reason::Unsupported, manifest.components().len() as u32));
     };
+    let part = NODE_COMPONENTS.get(usize::from(*component)).copied().ok_or((Reason::Unsupported, 0))?;
+    let update = [Section::PayloadFetch, Section::Install, Section::Validate];
+    if let Some((command, _)) = manifest.uses(&update, cannot(part)) {
+        return Err((Reason::Unsupported, u32::try_from(command.code()).unwrap_or(u32::MAX)));
+    }
     let sequence = manifest.sequence();
     if sequence <= kept {
         return Err((Reason::SequenceOld, u32::try_from(sequence).unwrap_or(u32::MAX)));
@@ -163,8 +170,16 @@ fn verify(
         answer = match ask {
             Ask::Slot { .. } => Answer::Slot(0),
             Ask::Version { .. } => Answer::No,
-            Ask::Fetch { .. } | Ask::Write { .. } => {
-                brings = Some((said, matches!(ask, Ask::Fetch { .. })));
+            Ask::Fetch { uri, digest, .. } => {
+                let named = uri.strip_prefix("payload/").and_then(|hex| Digest::parse(hex).ok());
+                if named.is_none() || named != digest {
+                    return Err((Reason::Unsupported, 21));
+                }
+                brings = Some((said, true));
+                Answer::Done
+            }
+            Ask::Write { .. } => {
+                brings = Some((said, false));
                 Answer::Done
             }
             Ask::Measure { .. } => Answer::Measured {
@@ -179,6 +194,14 @@ fn verify(
         };
     }
     let (said, fetched) = brings.ok_or((Reason::EnvelopeBroken, 0))?;
+    // As a node asks at the end, of what would go into force: alternatives may fail without an end.
+    if !run.is_meant_here(&manifest, 0) {
+        return Err((Reason::ClassOther, 0));
+    }
+    let last = run.parameters(0);
+    if (last.digest, last.size) != (said.digest, said.size) {
+        return Err((Reason::PayloadWrong, 0));
+    }
     let Digest(payload) = said.digest.ok_or((Reason::EnvelopeBroken, 0))?;
     let size = said.size.ok_or((Reason::EnvelopeBroken, 0))?;
     let payload_size = u32::try_from(size).map_err(|_| (Reason::TooLarge, u32::MAX))?;

@@ -141,7 +141,7 @@ pub(super) enum Fetch {
 /// to copy from, images are too large to stand in a manifest, and what is small comes in it. Nor is there anybody
 /// to ask for leave before anything is fetched: a door's own setting says who has to agree, and the interlock asks.
 /// Nor is there a clock that could be trusted.
-pub(super) const fn cannot(component: Component) -> &'static [Command] {
+pub const fn cannot(component: Component) -> &'static [Command] {
     use Command::{CheckContent, Copy, Fetch, UpdateAuthorized, UseBefore, Write};
     match component {
         Component::Chip(_) => &[Write, Copy, CheckContent, UpdateAuthorized, UseBefore],
