@@ -95,6 +95,11 @@ proptest! {
 
 /// Runs the envelope's manifest as `node` would; `slot` is what its spare slot holds afterwards.
 fn report(yard: &Yard, envelope: &[u8], node: &str, slot: Option<&[u8]>) -> Vec<u8> {
+    report_by(yard, envelope, node, slot, None)
+}
+
+/// The same of a node that has something against it when everything has passed.
+fn report_by(yard: &Yard, envelope: &[u8], node: &str, slot: Option<&[u8]>, own: Option<Reason>) -> Vec<u8> {
     use pintle_protocol::id::Digest;
     use pintle_protocol::suit::{Answer, Ask, Run, Stopped, write_report};
     let plan = yard.plan_for_card(node).unwrap();
@@ -118,6 +123,7 @@ fn report(yard: &Yard, envelope: &[u8], node: &str, slot: Option<&[u8]>) -> Vec<
     };
     let mut out = [0; 256];
     let stopped = end.map_err(|failure| Stopped::from(&failure));
+    let stopped = own.map_or(stopped, |own| Err(run.stopped(own)));
     let uri = manifest.reference_uri().unwrap_or_default();
     let len = write_report(manifest.digest(), uri, stopped.as_ref().copied(), &mut out).unwrap();
     out[..len].to_vec()
@@ -161,6 +167,18 @@ fn a_report_is_told_with_byte_command_expected_and_found() {
     let passed = report(&yard, &bytes, "gate", Some(&payload));
     let told = tell(&yard, "gate", &bytes, &passed, None).unwrap();
     assert!(told.passed && told.sentence.contains("to its end"), "{}", told.sentence);
+
+    // The right image, and the node has something against it all the same: no condition has failed.
+    for own in [Reason::NoteOther, Reason::NoteBroken, Reason::PairWouldBreak, Reason::PayloadWrong] {
+        let own_rule = report_by(&yard, &bytes, "gate", Some(&payload), Some(own));
+        let told = tell(&yard, "gate", &bytes, &own_rule, None).unwrap();
+        let sentence = &told.sentence;
+        assert!(sentence.contains(own.sentence()) && sentence.contains(", after condition-"), "{sentence}");
+        assert!(
+            !sentence.contains("not met") && told.expected.is_none() && told.found.is_none(),
+            "{sentence}"
+        );
+    }
 }
 
 #[test]

@@ -121,10 +121,22 @@ pub fn tell(
             format!("byte {} of the {section} sequence, which lies outside manifest {short}", record.offset)
         }
     };
+    // What the node looks at by itself when the commands have passed; the place is that of the last one.
+    let own = [
+        Reason::NoteBroken,
+        Reason::NoteOther,
+        Reason::PairWouldBreak,
+        Reason::PayloadWrong,
+        Reason::ClassOther,
+    ];
+    let after = record.found.is_none()
+        && at.command.is_some_and(Command::is_condition)
+        && ours.is_some_and(|ours| own.contains(&ours));
     let what = match at.command {
         Some(Command::TryEach) => {
             format!("none of the alternatives of directive-try-each for {component} passed")
         }
+        Some(command) if after => format!("after {command} for {component}, which is met"),
         Some(command) if command.is_condition() => format!("{command} for {component} is not met"),
         Some(command) => format!("{command} for {component} failed"),
         None if reason == Some(ReportReason::SeveringUnsupported) => {
@@ -132,7 +144,8 @@ pub fn tell(
         }
         None => format!("no command that is known begins there, for {component}"),
     };
-    let (expected, found) = (expected(yard, &at), found(yard, &at, &record));
+    let expected = if after { None } else { expected(yard, &at) };
+    let found = found(yard, &at, &record);
     let mut sentence = format!("{who} stopped, since {because}: at {byte}, {what}");
     if let Some(expected) = &expected {
         sentence += &format!("; expected {expected}");
