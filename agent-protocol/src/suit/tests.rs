@@ -10,6 +10,7 @@ use proptest::prelude::*;
 use std::string::{String, ToString};
 use std::vec::Vec;
 
+mod bounds;
 mod reports;
 mod stopped;
 mod versions;
