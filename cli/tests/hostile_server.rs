@@ -3,6 +3,8 @@
 //! with it, and nothing in the yard changes. The node's half of this is in `tests/tests/stolen_server.rs`.
 
 mod bin_common;
+#[path = "../../tests/tests/schema/mod.rs"]
+mod schema;
 
 use bin_common::Place;
 use pintle::yard::Yard;
@@ -216,6 +218,10 @@ impl Board {
         let mut body = vec![0; plain.len() + 128];
         let len = sign1::sign_attached(&self.key, None, &plain, AAD_CLAIM, &mut body).unwrap();
         body.truncate(len);
+        // One of them is of another version, and has to be refused.
+        if claim.protocol == PROTOCOL {
+            schema::holds_each_shape("claim-message", &body);
+        }
         body
     }
 }
@@ -432,6 +438,7 @@ fn sealed(said: &CheckIn, key: &SigningKey) -> CheckInView {
     let mut message = vec![0; 1024];
     let plain = minicbor::to_vec(said).unwrap();
     let len = sign1::sign_attached(key, None, &plain, AAD_CHECK_IN, &mut message).unwrap();
+    schema::holds_each_shape("check-in-message", &message[..len]);
     CheckInView { at: NOW, message: hex::encode(&message[..len]) }
 }
 

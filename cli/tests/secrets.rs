@@ -2,6 +2,8 @@
 //! passphrases and tokens, then a search through everything that the server wrote and said.
 
 mod bin_common;
+#[path = "../../tests/tests/schema/mod.rs"]
+mod schema;
 
 use bin_common::{PASSPHRASE, Place, WIFI};
 use minicbor::Encode;
@@ -142,6 +144,8 @@ fn signed(key: &SigningKey, message: &impl Encode<()>, aad: &[u8]) -> Vec<u8> {
     let mut out = vec![0; plain.len() + 128];
     let len = sign1::sign_attached(key, None, &plain, aad, &mut out).unwrap();
     out.truncate(len);
+    let rule = if aad == AAD_CLAIM { "claim-message" } else { "check-in-message" };
+    schema::holds_each_shape(rule, &out);
     out
 }
 

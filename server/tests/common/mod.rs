@@ -1,6 +1,9 @@
 //! A bare HTTP client, and a node that checks in.
 #![allow(dead_code, unreachable_pub, reason = "each test binary uses a part")]
 
+#[path = "../../../tests/tests/schema/mod.rs"]
+pub mod schema;
+
 use pintle_protocol::cbor::decode_message;
 use pintle_protocol::checkin::{CheckIn, PROTOCOL, Phase, Position, Reply, Running, Wifi};
 use pintle_protocol::cose::{AAD_CHECK_IN, AAD_REPLY, SigningKey, sign1};
@@ -123,6 +126,7 @@ impl Node {
         let mut out = vec![0; plain.len() + 128];
         let len = sign1::sign_attached(&self.key, None, &plain, AAD_CHECK_IN, &mut out).unwrap();
         out.truncate(len);
+        schema::holds_each_shape("check-in-message", &out);
         out
     }
 }
@@ -130,5 +134,6 @@ impl Node {
 /// A reply that this server signed.
 pub fn reply(answer: &Answer, server_key: &PublicKey) -> Reply {
     assert_eq!(answer.status, 200, "{}", answer.text());
+    schema::holds_each_shape("reply-message", &answer.body);
     decode_message(sign1::open(&answer.body, server_key, AAD_REPLY).unwrap()).unwrap()
 }

@@ -236,6 +236,8 @@ mod tests {
         let plain = minicbor::to_vec(&reply).unwrap();
         let mut out = [0; 512];
         let len = sign1::sign_attached(&server, None, &plain, AAD_REPLY, &mut out).unwrap();
+        crate::held::schema::holds("reply-message", &out[..len]);
+        crate::held::schema::holds("check-in-message", &fleet.signed(0, 2).unwrap());
         let key = |key: &SigningKey| PublicKey(key.verifying_key().to_bytes());
         assert_eq!(fleet.check_reply((0, 2), &out[..len], &key(&server)).unwrap(), reply);
         assert!(fleet.check_reply((0, 2), &out[..len], &key(&other)).is_err());

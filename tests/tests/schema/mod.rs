@@ -76,7 +76,7 @@ pub fn holds_each_shape(rule: &str, bytes: &[u8]) {
     }
 }
 
-/// A message without what a rule can hardly ask about: what strings say, and numbers of more than a byte but for their
+/// A message without what a rule can hardly ask about: what strings say, and numbers of more than two bytes but for their
 /// length. A string that is CBOR itself keeps its shape.
 fn shape(bytes: &[u8]) -> Vec<u8> {
     let mut shape = Vec::new();
@@ -91,6 +91,10 @@ fn shape(bytes: &[u8]) -> Vec<u8> {
             _ => 0,
         };
         let number = after.get(..more).unwrap_or_default();
+        // Codes and lengths have up to two bytes, counters and times more.
+        if number.len() <= 2 {
+            shape.extend(number);
+        }
         let value =
             number.iter().fold(u64::from(head & 0x1f) * u64::from(more == 0), |v, b| v << 8 | u64::from(*b));
         rest = after.get(more..).unwrap_or_default();
