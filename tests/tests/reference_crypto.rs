@@ -2,6 +2,8 @@
 
 mod reference;
 
+use chacha20::ChaCha20;
+use chacha20::cipher::{KeyIvInit, StreamCipher};
 use chacha20poly1305::{AeadInOut, ChaCha20Poly1305, KeyInit};
 use ed25519_dalek::ed25519::signature::MultipartSigner;
 use ed25519_dalek::{Signer, SigningKey, Verifier};
@@ -166,29 +168,33 @@ fn hkdf_sha_256() {
     let ikm = "0b".repeat(22);
     let run = |from: u8, len: usize| hex::encode((0..len).map(|n| from + n as u8).collect::<Vec<_>>());
     let (long_ikm, long_salt, long_info) = (run(0, 80), run(0x60, 80), run(0xb0, 80));
-    let rows: [(&str, &str, &str, &str); 3] = [
+    let rows: [(&str, &str, &str, &str, &str); 3] = [
         (
             &ikm,
             "000102030405060708090a0b0c",
             "f0f1f2f3f4f5f6f7f8f9",
+            "077709362c2e32df0ddc3f0dc47bba6390b6c73bb50f9c3122ec844ad7c2b3e5",
             "3cb25f25faacd57a90434f64d0362f2a2d2d0a90cf1a5a4c5db02d56ecc4c5bf34007208d5b887185865",
         ),
         (
             &long_ikm,
             &long_salt,
             &long_info,
+            "06a6b88c5853361a06104c9ceb35b45cef760014904671014a193f40c15fc244",
             "b11e398dc80327a1c8e7f78c596a49344f012eda2d4efad8a050cc4c19afa97c59045a99cac7827271cb41c65e590e09da3275600c2f09b8367793a9aca3db71cc30c58179ec3e87c14c01d5c1f3434f1d87",
         ),
         (
             &ikm,
             "-",
             "-",
+            "19ef24a32c717b167f33a91d6f648bdf96596776afdb6377ac434c1c293ccb04",
             "8da4e775a563c18f715f802a063c5a31b8a11f5c5ee1879ec3454e5f3c738d2d9d201395faa4b61a96c8",
         ),
     ];
-    for (ikm, salt, info, wanted) in rows {
+    for (ikm, salt, info, prk, wanted) in rows {
         let mut okm = vec![0; wanted.len() / 2];
-        let kdf = hkdf::Hkdf::<sha2::Sha256>::new(Some(&bytes(salt)), &bytes(ikm));
+        let (extracted, kdf) = hkdf::Hkdf::<sha2::Sha256>::extract(Some(&bytes(salt)), &bytes(ikm));
+        assert_eq!(hex::encode(extracted), prk);
         kdf.expand(&bytes(info), &mut okm).unwrap();
         assert_eq!(hex::encode(okm), wanted);
     }
@@ -251,6 +257,11 @@ fn chacha20_poly1305() {
     let key = ChaCha20Poly1305::new(&core::array::from_fn(|n| 0x80 + n as u8).into());
     let nonce = array::<12>("070000004041424344454647").into();
     let aad = bytes("50515253c0c1c2c3c4c5c6c7");
+    // The one-time key: the first half of the first block (RFC 8439 section 2.6).
+    let mut one_time = [0; 32];
+    let key_bytes: [u8; 32] = core::array::from_fn(|n| 0x80 + n as u8);
+    ChaCha20::new(&key_bytes.into(), &nonce).apply_keystream(&mut one_time);
+    assert_eq!(hex::encode(one_time), "7bac2b252db447af09b67a55a4e955840ae1d6731075d9eb2a9375783ed553ff");
     let text = b"Ladies and Gentlemen of the class of '99: If I could offer you only one tip for the future, sunscreen would be it.";
     let mut buffer = text.to_vec();
     let tag = key.encrypt_inout_detached(&nonce, &aad, buffer.as_mut_slice().into()).unwrap();
