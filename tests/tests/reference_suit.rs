@@ -6,6 +6,7 @@ mod reference;
 use pintle_protocol::cbor::CborKind;
 use pintle_protocol::cose::{CoseFault, SigningKey, StaticSecret, encrypt, sign1};
 use pintle_protocol::id::{Digest, NodeId, PublicKey, Role, Uuid16};
+use pintle_protocol::slots::BootRecord;
 use pintle_protocol::suit::{
     Answer, Ask, Authentic, Claim, Command, ComponentSpec, Device, Ending, FailureKind, Found, Holding,
     Identity, Manifest, ReadEnding, ReadRecord, Refusal, Report, ReportReason, Roles, Run, Section, Stopped,
@@ -664,6 +665,11 @@ fn sequence_numbers_only_go_up() {
     assert_eq!(old.check_sequence(Some((7, old.digest()))), Ok(()));
     assert_eq!(old.check_sequence(Some((7, new.digest()))), Err(Refusal::SequenceTaken { number: 7 }));
     assert_eq!(old.check_sequence(None), Ok(()));
+    // A node takes up none twice: what it has kept stands in its record.
+    let kept = |number| BootRecord { sequences: [9, 9, number], ..BootRecord::default() };
+    for (number, manifest, taken) in [(7, &new, true), (8, &old, false), (7, &old, false), (6, &old, true)] {
+        assert_eq!(kept(number).admits(Role::Bundle, manifest.sequence()), taken, "{number}");
+    }
 }
 
 /// R2: the image match of example 2 fails at a start, on an empty component. R3: the same, signed.

@@ -67,7 +67,17 @@ impl Chip {
         let io = Io::new(&record)?;
         let random = record.generation | 1 << 31;
         let (pending, sent) = (Pending::Nothing, heapless::Vec::new());
-        Some(Self { nor, pending, sent, restarts: false, running, io, random, card: None, factory: LAYOUT.factory })
+        Some(Self {
+            nor,
+            pending,
+            sent,
+            restarts: false,
+            running,
+            io,
+            random,
+            card: None,
+            factory: LAYOUT.factory,
+        })
     }
 
     /// A board that was never started, with these images of so many bytes in its flash, an io chip with blank flash, and

@@ -13,6 +13,7 @@ use core::hint::black_box;
 use ed25519_dalek::{Signature, Signer, SigningKey, VerifyingKey};
 use pintle_protocol::agent::{CARD_MAX, ENVELOPE_MAX, Node};
 use pintle_protocol::board::Event;
+use pintle_protocol::cose::key;
 use pintle_protocol::id::PublicKey;
 use pintle_protocol::slots::{RecordStore, Slot, slot_to_start};
 use pintle_protocol::suit::envelope;
@@ -95,6 +96,15 @@ pub(crate) fn run() -> ! {
         .and_then(|key| key.verify_strict(black_box(&message), black_box(&signature)));
     say!("verify-bare {}", counted(from));
     if verified.is_err() {
+        stop("a good signature does not verify");
+    }
+
+    let own = PublicKey(public);
+    let from = count_from_now();
+    let verified = key::verifying_key(black_box(&own))
+        .is_ok_and(|key| key::verifies(&key, &[black_box(&message)], &signature.to_bytes()));
+    say!("verify-own {}", counted(from));
+    if !verified {
         stop("a good signature does not verify");
     }
 

@@ -3,12 +3,15 @@
 use super::seeds::{self, image};
 use super::{Target, must, processor, way};
 use pintle_protocol::board::Flash;
+use pintle_protocol::bundle::Bundle;
+use pintle_protocol::cbor::decode_message;
 use pintle_protocol::checkin::Outcome;
 use pintle_protocol::cose::key::thumbprint;
 use pintle_protocol::id::{Chip, Digest, PublicKey, Role};
 use pintle_protocol::sim::rig::{Rig, Yard};
 use pintle_protocol::sim::{Advert, Door, LAYOUT};
 use pintle_protocol::slots::Part;
+use pintle_protocol::suit::TrustAnchors;
 use std::cell::RefCell;
 
 /// Seconds that a node gets for an offer. Longer than a trial of the seeds' bundle.
@@ -178,8 +181,14 @@ fn in_force(rig: &mut Rig) -> Result<(), String> {
     for (part, text) in said {
         let Some((digest, size)) = text else { return Err(format!("nothing of {part:?} is in force")) };
         let address = LAYOUT.slot(part, record.active(part));
-        let held = Digest::of(&rig.board().flash.peek(address, size));
-        must(held == digest, "what is in force was written over")?;
+        let held = rig.board().flash.peek(address, size);
+        must(Digest::of(&held) == digest, "what is in force was written over")?;
+        let read = match part {
+            Part::Conf => decode_message::<Bundle>(&held).is_ok(),
+            Part::Keys => decode_message::<TrustAnchors>(&held).is_ok_and(|keys| keys.check().is_ok()),
+            Part::Net | Part::Io => true,
+        };
+        must(read, "what is in force cannot be read")?;
     }
     Ok(())
 }

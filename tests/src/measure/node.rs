@@ -66,6 +66,7 @@ struct Names {
     memory: &'static str,
     stack: &'static str,
     process: &'static str,
+    own: &'static str,
     beside: [&'static str; 4],
 }
 
@@ -76,6 +77,7 @@ const fn names(machine: Machine) -> Names {
             memory: "static memory on riscv32imc, KiB",
             stack: "deepest stack on riscv32imc, KiB",
             process: "envelope and 256 KiB image on riscv32imc, % of bare signature and hash",
+            own: "the same on riscv32imc, % of the node's own signature check and hash",
             beside: [
                 "envelope verified on riscv32imc, million instructions",
                 "bare Ed25519 verification on riscv32imc, million instructions",
@@ -87,6 +89,7 @@ const fn names(machine: Machine) -> Names {
             memory: "static memory on thumbv6m, KiB",
             stack: "deepest stack on thumbv6m, KiB",
             process: "envelope and 256 KiB image on thumbv6m, % of bare signature and hash",
+            own: "the same on thumbv6m, % of the node's own signature check and hash",
             beside: [
                 "envelope verified on thumbv6m, million instructions",
                 "bare Ed25519 verification on thumbv6m, million instructions",
@@ -124,11 +127,12 @@ fn run_rows(machine: Machine, fixture: &Fixture) -> Result<Vec<Row>, MeasureErro
     }
     let (verify, bare) = (value("verify")?, value("verify-bare")?);
     let (process, hash) = (value("process")?, value("hash-bare")?);
-    let Names { memory, stack: stack_name, process: process_name, beside } = names(machine);
+    let Names { memory, stack: stack_name, process: process_name, own: own_name, beside } = names(machine);
     let mut rows = vec![
         row(memory, value("node")? / kib, STATIC_KIB),
         row(stack_name, stack / kib, STACK_KIB),
         row(process_name, 100.0 * process / (bare + hash), PROCESS_PERCENT),
+        Row { bound: Bound::Shown, ..row(own_name, 100.0 * process / (value("verify-own")? + hash), 0.0) },
     ];
     for (name, value) in beside.into_iter().zip([verify, bare, process, hash]) {
         rows.push(Row { bound: Bound::Shown, ..row(name, value / million, 0.0) });
