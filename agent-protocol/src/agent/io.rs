@@ -109,6 +109,11 @@ impl Agent {
         true
     }
 
+    /// Whether the io chip waits in its loader for an image that it cannot be brought.
+    pub(super) fn io_stranded(&self, at: &Moment) -> bool {
+        self.io_differed && at.sense.hello.is_some_and(|hello| hello.mode == Mode::Loader)
+    }
+
     fn io_on_trial(&self) -> bool {
         self.record.trial.is_some_and(|t| t.change.part == Part::Io)
     }
@@ -145,6 +150,7 @@ impl Agent {
 
     pub(super) fn on_io_ended(&mut self, at: &Moment, end: TransferEnd, out: &mut Actions) {
         self.programming = false;
+        self.io_differed = end == TransferEnd::WrongDigest;
         let (lost, taken) = match end {
             TransferEnd::Taken => (false, 0),
             TransferEnd::WrongDigest | TransferEnd::NoAnswer => (true, 0),

@@ -11,7 +11,9 @@ use crate::bundle::{Bundle, Policy};
 use crate::cbor::Item;
 use crate::checkin::{Phase, Position};
 use crate::id::{Chip, Digest};
-use crate::interlock::{Holds, PairFacts, Touches, bundle_touches, decide, decide_first, part_touches};
+use crate::interlock::{
+    Holds, PairFacts, Touches, bundle_touches, decide, decide_first, decide_stranded, part_touches,
+};
 use crate::link::pair_facts;
 use crate::reason::Reason;
 use crate::slots::{BootRecord, Part, SlotImage};
@@ -110,6 +112,8 @@ pub struct Agent {
     pub(super) io_taken: u32,
     /// The io chip has taken the image in force since that came into force.
     pub(super) io_took: bool,
+    /// The last try to bring it its image ended with another digest.
+    pub(super) io_differed: bool,
     /// Since when the io chip has been seen to run an image that should not run there.
     pub(super) stranger_since: Option<Millis>,
     pub(super) restarting: bool,
@@ -168,6 +172,7 @@ impl Agent {
             repair_pause: super::io::REPAIR_PAUSE,
             io_taken: 0,
             io_took: false,
+            io_differed: false,
             stranger_since: None,
             restarting: false,
             rest_until: 0,
@@ -396,7 +401,7 @@ impl Agent {
         push(out, Action::Save);
         match trial.change.part {
             Part::Io => {
-                (self.io_took, self.io_taken) = (false, 0);
+                (self.io_took, self.io_differed, self.io_taken) = (false, false, 0);
                 self.repair_at = at.now;
                 self.reset_evidence(at.now);
             }
@@ -412,7 +417,7 @@ impl Agent {
                 push(out, Action::Restart);
             }
             Part::Io => {
-                (self.io_took, self.io_taken) = (false, 0);
+                (self.io_took, self.io_differed, self.io_taken) = (false, false, 0);
                 self.programming = true;
                 push(out, Action::ProgramIo(self.record.io.active));
             }
@@ -459,8 +464,11 @@ impl Agent {
         let consent = self.consent_at.is_some_and(|t| at.now.saturating_sub(t) <= CONSENT_MILLIS);
         let touches = self.touches(staged.part);
         let door = at.sense.door(consent);
+        let stranded = staged.part == Part::Io && self.io_stranded(at);
         let answer = if staged.part == Part::Conf && self.bundle.is_none() {
             decide_first(&door)
+        } else if stranded {
+            decide_stranded(&door, &self.policy(), &self.pair(at, staged.part))
         } else {
             decide(touches, &door, &self.policy(), &self.pair(at, staged.part))
         };
@@ -476,7 +484,7 @@ impl Agent {
             }
             // The relay is inhibited first and the question asked again, so that no pulse can
             // begin between the answer and the swap. What does not touch the door leaves it alone.
-            Ok(_) if touches.actuation && !at.sense.status.is_some_and(|s| s.inhibited) => {
+            Ok(_) if touches.actuation && !stranded && !at.sense.status.is_some_and(|s| s.inhibited) => {
                 self.clearing = true;
                 false
             }

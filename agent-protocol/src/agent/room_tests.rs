@@ -3,7 +3,7 @@
 #![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
 
 use super::*;
-use crate::board::Event;
+use crate::board::{Area, Board, Event, LayoutFault};
 use crate::cbor::encode_message;
 use crate::checkin::{
     Candidate, CheckIn, Claim, Ending, MAX_REPORT, Outcome, Phase, Position, Running, Wifi,
@@ -119,8 +119,15 @@ fn a_text_that_does_not_fit_beside_its_envelope_is_refused() {
 #[test]
 fn a_node_that_has_not_started_does_nothing() {
     let door = Door::at_rest(false);
-    let mut node = Node::new(VirtualBoard::new("here", &[], &[], &[], door, Chance::new(1, "room")));
+    let board =
+        |image: &[u8]| VirtualBoard::new("here", image, image, &[], door.clone(), Chance::new(1, "room"));
+    let mut node = Node::new(board(&[7; 64]));
     assert_eq!(node.poll(0, Event::Nothing), Err(NodeFault::NotStarted));
     assert_eq!(node.boot(), Err(BootFault::BadCard { at: 0 }));
     assert_eq!(node.poll(1, Event::Nothing), Err(NodeFault::NotStarted));
+    // A layout that cannot be is refused before anything is read.
+    let mut node = Node::new(board(&[]));
+    let fault = LayoutFault::Factory { area: Area::Net, size: 0, room: node.board.layout().net_room };
+    assert_eq!(node.boot(), Err(BootFault::Layout(fault)));
+    assert_eq!(node.board.flash.operations(), 0);
 }

@@ -147,3 +147,19 @@ pub fn decide_first(door: &DoorFacts) -> Result<Clearance, Holds> {
         .with(Hold::GasAlarm, door.gas_alarm != Some(false));
     if holds.is_empty() { Ok(Clearance(())) } else { Err(holds) }
 }
+
+/// Decides about an image for an io chip that sits in its loader and could not be brought the one in force: the net
+/// chip's copy is damaged, or the chip measured another digest.
+///
+/// Nothing moves and nothing is watched then, and nothing is known of the door, so that [`decide`] would wait for ever.
+/// The new image's relay is off, and held off while it is on trial. What remains to be asked is that the chips will
+/// understand each other, and consent where the policy asks for it.
+///
+/// # Errors
+/// Every reason to wait.
+pub fn decide_stranded(door: &DoorFacts, policy: &Policy, pair: &PairFacts) -> Result<Clearance, Holds> {
+    let holds = Holds::NONE
+        .with(Hold::PairAfter, pair.link_after != Some(true) || pair.profile_after != Some(true))
+        .with(Hold::ConsentMissing, policy.consent && !door.consent);
+    if holds.is_empty() { Ok(Clearance(())) } else { Err(holds) }
+}

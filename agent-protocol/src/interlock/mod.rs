@@ -10,6 +10,6 @@ mod holds;
 mod tests;
 mod touches;
 
-pub use decide::{Clearance, DoorFacts, PairFacts, decide, decide_first, decide_removal};
+pub use decide::{Clearance, DoorFacts, PairFacts, decide, decide_first, decide_removal, decide_stranded};
 pub use holds::{Hold, Holds};
 pub use touches::{Touches, bundle_touches, part_touches};

@@ -1,4 +1,4 @@
-//! [`decide_first`] and [`decide_removal`].
+//! [`decide_first`], [`decide_removal`] and [`decide_stranded`].
 
 use super::*;
 use crate::tell::tell;
@@ -44,4 +44,27 @@ fn an_image_that_has_to_go_waits_for_what_it_says_is_in_use_only() {
     for (door, hold) in waits {
         assert_eq!(decide_removal(&door), Err(Holds::NONE.with(hold, true)));
     }
+}
+
+#[test]
+fn an_image_for_a_stranded_chip_waits_for_an_understanding_and_consent_and_for_nothing_else() {
+    let mut seen = 0u64;
+    for asks in [false, true] {
+        for link_after in [None, Some(false), Some(true)] {
+            for profile_after in [None, Some(false), Some(true)] {
+                // What holds now between a loader and its net chip says nothing.
+                let pair = PairFacts { link_now: Some(false), profile_now: None, link_after, profile_after };
+                seen += every_door(|door| {
+                    let expected =
+                        link_after == Some(true) && profile_after == Some(true) && (!asks || door.consent);
+                    assert_eq!(
+                        decide_stranded(door, &policy(asks), &pair).is_ok(),
+                        expected,
+                        "{door:?} {pair:?}"
+                    );
+                });
+            }
+        }
+    }
+    tell(format_args!("interlock: {seen} combinations of a stranded io chip"));
 }
