@@ -118,11 +118,15 @@ fn wake<B: Board>(
         commission(board, layout, &mut agent.record, work)?;
     }
     let record = &mut agent.record;
+    // The loader read the same record, and started another image than it names: it found that one damaged.
+    let runs = board.running().filter(|_| !new);
+    let passed_over = runs.is_some_and(|slot| slot != record.net.active);
     // One that is on trial still was counted before it was started.
     if !(board.loader_counts() && net_on_trial(record)) {
         record.on_start();
     }
-    settle_net(board.flash(), layout, record)?;
+    let passed_over = passed_over && runs != Some(record.net.active);
+    settle_net(board.flash(), layout, record, passed_over)?;
     settle_bundle(board.flash(), layout, record, &mut agent.bundle, work)?;
     agent.counter = record.reserve_counters();
     match store.save(board.flash(), record) {
@@ -243,10 +247,16 @@ fn bad_card(fault: MessageFault) -> BootFault {
     BootFault::BadCard { at: fault.at() }
 }
 
-/// The image that runs must be whole: if it is not, the other slot's is taken, if that is.
+/// The image that runs must be whole: if it is not, the other slot's is taken, if that is. `passed_over`: what the boot
+/// loader started is the other one. A bit that reads now so, now so would else have the node start again for ever.
 #[inline(never)]
-fn settle_net<F: Flash>(flash: &mut F, layout: &Layout, record: &mut BootRecord) -> Result<(), FlashFault> {
-    if is_whole(flash, layout, record, Part::Net, record.net.active)? {
+fn settle_net<F: Flash>(
+    flash: &mut F,
+    layout: &Layout,
+    record: &mut BootRecord,
+    passed_over: bool,
+) -> Result<(), FlashFault> {
+    if !passed_over && is_whole(flash, layout, record, Part::Net, record.net.active)? {
         return Ok(());
     }
     let other = record.net.active.other();

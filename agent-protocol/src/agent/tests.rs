@@ -232,6 +232,30 @@ fn an_image_that_is_given_up_at_its_start_says_and_asks_nothing() {
     assert_eq!((outcome.envelope, outcome.reason), (digest, Reason::Resets.code()));
 }
 
+/// A boot loader that finds an image damaged which the node finds whole would choose the other one for ever.
+#[test]
+fn an_image_that_the_boot_loader_passes_over_no_longer_counts() {
+    for on_trial in [false, true] {
+        let mut rig = commissioned();
+        let new = image(Chip::Net, 1, (1, 2), Quirk::None);
+        let envelope = packed(&rig, Chip::Net, &new, 1);
+        let digest = rig.offer(envelope, Some(&new));
+        let there =
+            |r: &Rig| r.record().is_some_and(|b| b.net.active == Slot::B && b.trial.is_some() == on_trial);
+        assert!(rig.until(4000, there).unwrap());
+        rig.power_cycle();
+        let mut board = rig.dark.take().unwrap();
+        board.load();
+        board.running = Slot::A;
+        let node = Node::start(board).map_err(|(fault, _)| fault).unwrap();
+        assert!(!node.board.wants_restart(), "it would start again and again");
+        let record = node.agent().record();
+        assert_eq!((record.net.active, record.trial), (Slot::A, None));
+        let ending = if on_trial { Reason::PayloadWrong.code() } else { 0 };
+        assert_eq!(record.outcome.map(|o| (o.envelope, o.reason)), Some((digest, ending)));
+    }
+}
+
 /// Where no record can be kept any more, another start would choose the same image again, and so on for ever.
 #[test]
 fn a_node_that_cannot_keep_that_it_gave_up_an_image_goes_on_with_it() {

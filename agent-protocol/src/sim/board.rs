@@ -128,7 +128,7 @@ pub struct VirtualBoard {
     pressed: bool,
     restart: bool,
     seconds: u64,
-    running: Slot,
+    pub(crate) running: Slot,
     net_note: Option<ImageNote>,
 }
 
