@@ -56,7 +56,7 @@ impl RecordStore {
     /// Reads the record that counts; `None` on a board that never had one.
     ///
     /// # Errors
-    /// [`FlashFault`] if power was lost; a place that cannot be read holds no record.
+    /// [`FlashFault`] if power was lost, or no record was found and there is a place that cannot be read.
     pub fn load<F: Flash>(&self, flash: &mut F) -> Result<Option<BootRecord>, FlashFault> {
         let mut record = BootRecord::default();
         Ok(self.load_into(flash, &mut record)?.then_some(record))
@@ -69,17 +69,23 @@ impl RecordStore {
     #[inline(never)]
     pub fn load_into<F: Flash>(&self, flash: &mut F, record: &mut BootRecord) -> Result<bool, FlashFault> {
         let mut best = None;
+        let mut unread = Ok(());
         let mut place = [0u8; PLACE];
         let mut found = BootRecord::default();
         for sector in self.sectors {
             for address in places(sector) {
-                if read(flash, address, &mut place, &mut found)?
-                    && best.is_none_or(|best| found.generation > best)
-                {
+                let read = flash.read(address, &mut place);
+                if !FlashFault::readable(read)? {
+                    unread = read;
+                } else if parse(&place, &mut found) && best.is_none_or(|best| found.generation > best) {
                     best = Some(found.generation);
                     record.clone_from(&found);
                 }
             }
+        }
+        // A board whose record cannot be read is not a new one: it must not begin anew.
+        if best.is_none() {
+            unread?;
         }
         Ok(best.is_some())
     }
@@ -138,7 +144,8 @@ fn newest<F: Flash>(flash: &mut F, sector: u32) -> Result<Option<u32>, FlashFaul
     let mut place = [0u8; PLACE];
     let mut found = BootRecord::default();
     for address in places(sector) {
-        best = best.max(read(flash, address, &mut place, &mut found)?.then_some(found.generation));
+        let read = FlashFault::readable(flash.read(address, &mut place))?;
+        best = best.max((read && parse(&place, &mut found)).then_some(found.generation));
     }
     Ok(best)
 }
@@ -209,18 +216,7 @@ fn write(record: &BootRecord, place: &mut [u8; PLACE]) -> Option<usize> {
     Some(HEAD + len)
 }
 
-/// Reads the valid record in a place over `found`. Whether there is one: if not, `found` means nothing.
-#[inline(never)]
-fn read<F: Flash>(
-    flash: &mut F,
-    address: u32,
-    place: &mut [u8; PLACE],
-    found: &mut BootRecord,
-) -> Result<bool, FlashFault> {
-    Ok(FlashFault::readable(flash.read(address, place))? && parse(place, found))
-}
-
-/// Reads a valid record over `found`, as [`read`].
+/// Reads a valid record over `found`. Whether there is one: if not, `found` means nothing.
 #[inline(never)]
 fn parse(place: &[u8; PLACE], found: &mut BootRecord) -> bool {
     record_in(place).is_some_and(|bytes| found.read(&mut Reader::new(bytes)).is_ok())

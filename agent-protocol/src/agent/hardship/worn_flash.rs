@@ -6,8 +6,10 @@
 //! offered next if that has no need of the spot.
 
 use super::scenario::{Allowed, PATIENCE, Scenario, settled};
+use crate::agent::BootFault;
 use crate::agent::tests::{bundle, commissioned, ended, image, packed, sealed};
 use crate::author::KeysManifest;
+use crate::board::FlashFault;
 use crate::checkin::{Ending, Outcome};
 use crate::cose::SigningKey;
 use crate::id::{Chip, Digest, PublicKey};
@@ -256,4 +258,21 @@ fn a_sector_that_cannot_be_read_is_passed_over_for_the_other_copy() {
         assert!(rig.until(PATIENCE, |r| ended(r, digest).is_some()).unwrap(), "{sector:#x}: no end");
         assert_eq!(ended(&rig, digest), Some((Ending::Kept, 0)), "{sector:#x}");
     }
+}
+
+/// Where nothing of its record can be read, a node does not take itself for a new one, card or not: that would forget
+/// what it has kept. It starts once flash can be read.
+#[test]
+fn a_record_that_cannot_be_read_at_all_is_not_begun_anew() {
+    let mut rig = commissioned().fork();
+    let before = rig.board().flash.clone();
+    LAYOUT.record.iter().for_each(|sector| rig.board().flash.spoil(*sector));
+    let operations = rig.board().flash.operations();
+    assert_eq!(rig.until(5, |_| false), Err(BootFault::Flash(FlashFault::Chip)));
+    assert_eq!(rig.board().flash.operations(), operations, "something was written");
+    let sequences = rig.high.sequences;
+    rig.board().flash = before;
+    let heard = rig.server.seen.as_ref().unwrap().counter;
+    assert!(rig.until(300, |r| r.server.seen.as_ref().unwrap().counter > heard).unwrap());
+    assert_eq!(rig.record().unwrap().sequences, sequences);
 }
