@@ -1,6 +1,6 @@
 //! `docs/security.md` against the program: every reason, every limit, and the names of RFC 9124.
 
-use pintle_protocol::agent::{BUNDLE_MAX, CHUNK, ENVELOPE_AND_TEXT_MAX, ENVELOPE_MAX};
+use pintle_protocol::agent::{BUNDLE_MAX, CHUNK, ENVELOPE_AND_TEXT_MAX, ENVELOPE_MAX, OPENS};
 use pintle_protocol::cbor::{self, MAX_UNORDERED};
 use pintle_protocol::checkin::MAX_REPORT;
 use pintle_protocol::reason::Reason;
@@ -41,7 +41,7 @@ fn every_reason_stands_in_the_table_with_its_sentence() {
 
 #[test]
 fn every_limit_is_the_programs() {
-    let limits: [(&str, u64); 16] = [
+    let limits: [(&str, u64); 17] = [
         ("envelope that a node takes, bytes", ENVELOPE_MAX as u64),
         ("manifest, and each severable sequence, bytes", MAX_MANIFEST as u64),
         ("bundle, or set of trust anchors, sealed or opened, bytes", BUNDLE_MAX as u64),
@@ -51,6 +51,7 @@ fn every_limit_is_the_programs() {
         ("alternatives of one try-each", MAX_ALTERNATIVES),
         ("alternatives inside alternatives", MAX_NESTING as u64),
         ("commands of one procedure, repeats counted", u64::from(MAX_STEPS)),
+        ("erases of the spare slot by one manifest", u64::from(OPENS)),
         ("CBOR items inside items", u64::from(cbor::Limits::default().depth)),
         ("entries of an unordered COSE header", MAX_UNORDERED),
         ("URI, bytes", MAX_URI as u64),

@@ -56,7 +56,7 @@ pub use boot::CARD_MAX;
 pub use capability::CAPABILITIES;
 pub use machine::{Agent, DEFAULT_POLICY, Start};
 pub use node::{BootFault, Node, NodeFault};
-pub use take::cannot;
+pub use take::{OPENS, cannot};
 pub use trial::{CandidateProof, Evidence, Millis, Verdict, judge};
 pub use types::{
     Action, Actions, BUNDLE_MAX, CHUNK, ENVELOPE_AND_TEXT_MAX, ENVELOPE_MAX, Identity, Input, Measured,

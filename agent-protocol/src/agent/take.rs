@@ -19,7 +19,7 @@ use crate::suit::{
 /// How often one piece of a payload is asked for once more before it waits for the next offer.
 const TRIES: u8 = 5;
 /// How often one manifest may have the spare slot erased: for the alternatives that it names when one is not there.
-const OPENS: u8 = 3;
+pub const OPENS: u8 = 3;
 /// In place of a number of tries: nothing is asked for until the same envelope is offered again.
 const PAUSED: u8 = TRIES + 1;
 
