@@ -5,6 +5,7 @@ use super::{Bound, Group, Row};
 use crate::emulator::fixture::Fixture;
 use crate::emulator::{Emulator, Machine};
 use crate::tool::{MeasureError, cargo, timed, workspace};
+use object::{Object, ObjectSection};
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -43,7 +44,8 @@ pub(super) fn rows() -> Result<Vec<Row>, MeasureError> {
     }
     let fixture = Fixture::new(IMAGE)?;
     for machine in Machine::ALL {
-        rows.extend(run_rows(machine, &fixture)?);
+        let kept = static_bytes(&built.join(machine.target()).join("release/whole-node"))?;
+        rows.extend(run_rows(machine, &fixture, kept as f64)?);
     }
     Ok(rows)
 }
@@ -59,6 +61,16 @@ fn flash_bytes(program: &Path) -> Result<usize, MeasureError> {
     let (_, bytes) = pintle::firmware::elf::read(&file, None)
         .map_err(|fault| MeasureError::Program { path: path(), fault })?;
     Ok(bytes.len())
+}
+
+/// Counts the variables of a program that lie in memory for good, of any crate: `.data` and `.bss`.
+fn static_bytes(program: &Path) -> Result<u64, MeasureError> {
+    let path = || program.to_path_buf();
+    let file = std::fs::read(program).map_err(|source| MeasureError::File { path: path(), source })?;
+    let read = object::File::parse(&*file)
+        .map_err(|e| MeasureError::Unexpected { what: "a linked program", found: e.to_string() })?;
+    let kept = |name: &str| read.section_by_name(name).map_or(0, |section| section.size());
+    Ok(kept(".data") + kept(".bss"))
 }
 
 /// Names of the rows of one machine.
@@ -100,7 +112,8 @@ const fn names(machine: Machine) -> Names {
     }
 }
 
-fn run_rows(machine: Machine, fixture: &Fixture) -> Result<Vec<Row>, MeasureError> {
+/// `kept`: bytes of variables besides the node.
+fn run_rows(machine: Machine, fixture: &Fixture, kept: f64) -> Result<Vec<Row>, MeasureError> {
     let program = machine.build()?;
     let folder =
         tempfile::tempdir().map_err(|source| MeasureError::File { path: std::env::temp_dir(), source })?;
@@ -129,7 +142,7 @@ fn run_rows(machine: Machine, fixture: &Fixture) -> Result<Vec<Row>, MeasureErro
     let (process, hash) = (value("process")?, value("hash-bare")?);
     let Names { memory, stack: stack_name, process: process_name, own: own_name, beside } = names(machine);
     let mut rows = vec![
-        row(memory, value("node")? / kib, STATIC_KIB),
+        row(memory, (value("node")? + kept) / kib, STATIC_KIB),
         row(stack_name, stack / kib, STACK_KIB),
         row(process_name, 100.0 * process / (bare + hash), PROCESS_PERCENT),
         Row { bound: Bound::Shown, ..row(own_name, 100.0 * process / (value("verify-own")? + hash), 0.0) },
