@@ -1,6 +1,7 @@
-//! Power is cut again while a node recovers from a first cut: at every operation of its start,
-//! or of what the io chip does first. The first cuts are spread over the update, since what
-//! follows each of them is long; all of them are made, with one cut each, in [`super::power_cuts`].
+//! Power is cut again while a node recovers from a first cut: at every operation of its start and of
+//! the next second that uses flash, or of what the io chip does first. The first cuts are spread over
+//! the update, since what follows each of them is long; all of them are made, with one cut each, in
+//! [`super::power_cuts`].
 
 use super::power_cuts::{Cut, busy_seconds, cut_in, finish};
 use super::scenario::{Allowed, PATIENCE, Scenario, settled};
@@ -12,10 +13,10 @@ use std::format;
 /// First cuts in every update, evenly spread. Besides these, in each second in which flash is used, at its first and its
 /// last operation: what the node was about to do, and what it had just done, then differs each time.
 const FIRST: u64 = 10;
-/// Seconds with use of flash in which the second cut falls: the start, with the record saved in it.
-const SECONDS: usize = 1;
+/// Seconds with use of flash in which the second cut falls: the start, with the record saved in it, and the next one.
+const SECONDS: usize = 2;
 /// Cuts that each scenario makes at least.
-const LEAST: u64 = 3_500;
+const LEAST: u64 = 8_000;
 
 fn twice(scenario: &Scenario, first: Cut, second: Cut) -> u64 {
     let mut allowed = Allowed::default();
@@ -77,6 +78,7 @@ fn images_survive_a_second_cut() {
 fn images_that_go_back_survive_a_second_cut() {
     survives(&Scenario::bad_net_image(), NET);
     survives(&Scenario::resetting_net_image(), NET);
+    survives(&Scenario::dying_net_image(), NET);
     survives(&Scenario::bad_io_image(), BOTH);
 }
 
