@@ -8,6 +8,7 @@ use pintle_protocol::id::{Digest, NodeId, Uuid16};
 use pintle_protocol::reason::Reason;
 use pintle_protocol::suit::{
     Answer, Ask, Device, NODE_COMPONENTS, Run, Section, TrustAnchors, envelope, node_components,
+    payload_named,
 };
 
 /// Who the node is that an envelope is held against.
@@ -152,8 +153,7 @@ fn verify(
         return Err((Reason::Unsupported, manifest.components().len() as u32));
     };
     let part = NODE_COMPONENTS.get(usize::from(*component)).copied().ok_or((Reason::Unsupported, 0))?;
-    let update = [Section::PayloadFetch, Section::Install, Section::Validate];
-    if let Some((command, _)) = manifest.uses(&update, cannot(part)) {
+    if let Some((command, _)) = manifest.uses(&Section::UPDATE, cannot(part)) {
         return Err((Reason::Unsupported, u32::try_from(command.code()).unwrap_or(u32::MAX)));
     }
     let sequence = manifest.sequence();
@@ -171,7 +171,7 @@ fn verify(
             Ask::Slot { .. } => Answer::Slot(0),
             Ask::Version { .. } => Answer::No,
             Ask::Fetch { uri, digest, .. } => {
-                let named = uri.strip_prefix("payload/").and_then(|hex| Digest::parse(hex).ok());
+                let named = payload_named(uri);
                 if named.is_none() || named != digest {
                     return Err((Reason::Unsupported, 21));
                 }

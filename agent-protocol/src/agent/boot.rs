@@ -3,7 +3,7 @@
 
 use super::in_force::InForce;
 use super::machine::Agent;
-use super::storage::{is_image, measure, read_sealed, read_text, write_sealed};
+use super::storage::{measure, read_sealed, read_text, write_sealed};
 use super::types::{Identity, SigningSeed};
 use crate::board::{Board, Flash, FlashFault, Layout, LayoutFault};
 use crate::bundle::Bundle;
@@ -14,7 +14,9 @@ use crate::copy::copy;
 use crate::id::{Chip, Digest};
 use crate::interlock::{Touches, bundle_touches};
 use crate::reason::Reason;
-use crate::slots::{BootRecord, Part, RecordStore, Slot, SlotImage, SlotText, StoreFault, net_on_trial};
+use crate::slots::{
+    BootRecord, Part, RecordStore, Slot, SlotImage, SlotText, StoreFault, is_image, net_on_trial,
+};
 use crate::suit::TrustAnchors;
 use x25519_dalek::StaticSecret;
 use zeroize::Zeroizing;
@@ -118,14 +120,13 @@ fn wake<B: Board>(
         commission(board, layout, &mut agent.record, work)?;
     }
     let record = &mut agent.record;
-    // The loader read the same record, and started another image than it names: it found that one damaged.
-    let runs = board.running().filter(|_| !new);
-    let passed_over = runs.is_some_and(|slot| slot != record.net.active);
+    let named = record.net.active;
     // One that is on trial still was counted before it was started.
     if !(board.loader_counts() && net_on_trial(record)) {
         record.on_start();
     }
-    let passed_over = passed_over && runs != Some(record.net.active);
+    // The loader read the same record, and started neither what it named nor what counts now: it found that damaged.
+    let passed_over = !new && board.running().is_some_and(|runs| ![named, record.net.active].contains(&runs));
     settle_net(board.flash(), layout, record, passed_over)?;
     settle_bundle(board.flash(), layout, record, &mut agent.bundle, work)?;
     agent.counter = record.reserve_counters();
@@ -304,7 +305,7 @@ fn is_whole<F: Flash>(
 ) -> Result<bool, FlashFault> {
     let pair = if part == Part::Io { &record.io } else { &record.net };
     let Some(image) = pair.get(slot) else { return Ok(false) };
-    is_image(flash, layout.slot(part, slot), image.size, &image.digest)
+    is_image(flash, layout.slot(part, slot), &image)
 }
 
 /// The bundle in force must be whole: if it is not, the one before counts again. What is in force then is in `bundle`.

@@ -1,7 +1,7 @@
 //! Manifests that no packer of ours writes, signed by the owner all the same: whatever they leave out, or test so
 //! that it may fail, nothing goes into force but what they name, on the boards they name.
 
-use super::tests::{bundle, commissioned, ended, image};
+use super::tests::{bundle, commissioned, ended, image, taken};
 use crate::author::SealRandom;
 use crate::bundle::Bundle;
 use crate::cbor::{Item, encode_message};
@@ -185,9 +185,7 @@ fn of_a_text_nothing_goes_into_force_but_what_was_checked() {
         (keys, write(), (Ending::Kept, 0)),
     ] {
         let before = rig.node.as_ref().unwrap().agent().anchors().clone();
-        let digest = rig.offer(about_keys(named, &install), None);
-        assert!(rig.until(4000, |r| ended(r, digest).is_some()).unwrap(), "no end");
-        assert_eq!(ended(&rig, digest), Some(end));
+        assert_eq!(taken(&mut rig, about_keys(named, &install), None), end);
         let now = rig.node.as_ref().unwrap().agent().anchors();
         assert_eq!(now == &before, end.0 == Ending::Refused);
     }
@@ -293,27 +291,22 @@ fn a_bundle_is_taken_only_sealed_and_for_this_node_and_keys_only_in_clear() {
     // The same, sealed for this node, is taken.
     let mut rig = commissioned();
     let envelope = writes(3, b"conf", &mine, &identity(), &sealed(&rig, &mine));
-    let digest = rig.offer(envelope, None);
-    assert!(rig.until(4000, |r| ended(r, digest).is_some()).unwrap());
-    assert_eq!(ended(&rig, digest), Some((Ending::Kept, 0)));
+    assert_eq!(taken(&mut rig, envelope, None), (Ending::Kept, 0));
 
     // Each condition that the part asks for, left out.
     for leave_out in [VENDOR_IS, CLASS_IS, DEVICE_IS] {
         let identity: Vec<_> = identity().into_iter().filter(|item| *item != command(leave_out)).collect();
         let mut rig = commissioned();
         let envelope = writes(3, b"conf", &mine, &identity, &sealed(&rig, &mine));
-        let digest = rig.offer(envelope, None);
-        assert!(rig.until(4000, |r| ended(r, digest).is_some()).unwrap());
-        assert_eq!(ended(&rig, digest), Some(refused(Reason::ClassOther)), "{leave_out}");
+        assert_eq!(taken(&mut rig, envelope, None), refused(Reason::ClassOther), "{leave_out}");
     }
     let untested = |rig: &Rig| {
         let plain = encoded(&rig.yard.anchors());
         writes(1, b"keys", &plain, &[set(&[(1, bstr(&VENDOR.0))])], &[(18, bstr(&plain))])
     };
     let mut rig = commissioned();
-    let digest = rig.offer(untested(&rig), None);
-    assert!(rig.until(4000, |r| ended(r, digest).is_some()).unwrap());
-    assert_eq!(ended(&rig, digest), Some(refused(Reason::ClassOther)));
+    let envelope = untested(&rig);
+    assert_eq!(taken(&mut rig, envelope, None), refused(Reason::ClassOther));
 }
 
 /// What an image says of itself against its manifest and the board, each thing alone.
@@ -338,9 +331,7 @@ fn an_image_that_is_another_than_its_manifest_says_is_not_staged() {
             assert_eq!(ImageNote::find(&new), Ok(note));
             let mut rig = commissioned();
             let envelope = crate::sim::sample::image_envelope(&new, &said, 1, &rig.yard.image).unwrap();
-            let digest = rig.offer(envelope, Some(&new));
-            assert!(rig.until(4000, |r| ended(r, digest).is_some()).unwrap());
-            assert_eq!(ended(&rig, digest), Some(refused(Reason::NoteOther)), "{chip:?} {what}");
+            assert_eq!(taken(&mut rig, envelope, Some(&new)), refused(Reason::NoteOther), "{chip:?} {what}");
         }
     }
 }

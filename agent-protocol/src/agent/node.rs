@@ -4,7 +4,7 @@ use super::boot::{anchors_in_force, boot, first_contact, read_bundle};
 use super::in_force::InForce;
 use super::machine::Agent;
 use super::servers::{Servers, Went};
-use super::storage::{erase, is_image, measure, store};
+use super::storage::{erase, measure, store};
 use super::trial::Millis;
 use super::types::{Action, Actions, Input, Moment, RequestFault, Scratch, Sense};
 use crate::board::{Board, Event, Flash, FlashFault, Layout, Request};
@@ -14,7 +14,7 @@ use crate::id::Chip;
 use crate::link::{
     Answer, Ask, FRAME_MAX, Hello, Status, Transfer, TransferEnd, agree, decode_frame, encode_frame,
 };
-use crate::slots::{Part, RecordStore, Slot, StoreFault};
+use crate::slots::{Part, RecordStore, Slot, StoreFault, is_image};
 use crate::suit::TrustAnchors;
 
 use core::mem::take;
@@ -296,7 +296,7 @@ impl<B: Board> Node<B> {
                 };
                 // The io chip would erase what it has, and then measure another digest, each time.
                 let address = layout.slot(Part::Io, slot);
-                if !is_image(self.board.flash(), address, image.size, &image.digest)? {
+                if !is_image(self.board.flash(), address, &image)? {
                     return Ok(Some(Input::IoEnded(TransferEnd::WrongDigest)));
                 }
                 if self.sense.hello.is_none() {

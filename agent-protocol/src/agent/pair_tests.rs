@@ -1,6 +1,6 @@
 //! Which images the two chips run together, whatever happens to one of them.
 
-use super::tests::{bundle, commissioned, ended, image, packed, sealed};
+use super::tests::{bundle, commissioned, ended, image, packed, run_image, sealed};
 use crate::checkin::{Ending, Position};
 use crate::id::{Chip, Component, Digest};
 use crate::image::{ImageNote, Quirk};
@@ -13,13 +13,6 @@ use proptest::prelude::*;
 use proptest::test_runner::{Config, TestRunner};
 use std::cell::Cell;
 use std::vec::Vec;
-
-fn run_image(rig: &mut Rig, chip: Chip, image: &[u8], sequence: u64) -> (Ending, u16) {
-    let envelope = packed(rig, chip, image, sequence);
-    let digest = rig.offer(envelope, Some(image));
-    assert!(rig.until(4000, |r| ended(r, digest).is_some()).unwrap(), "no end");
-    ended(rig, digest).unwrap()
-}
 
 /// An image with another actuation profile.
 fn other_meaning(chip: Chip, id: u16) -> Vec<u8> {

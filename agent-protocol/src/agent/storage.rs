@@ -70,19 +70,6 @@ fn same(a: &[u8], b: &[u8]) -> bool {
     a.len() == b.len() && a.iter().zip(b).all(equal) && a_rest == b_rest
 }
 
-/// Whether the image of `size` bytes at `address` is the one with this digest. One that cannot be read is not.
-pub(super) fn is_image<F: Flash>(
-    flash: &mut F,
-    address: u32,
-    size: u32,
-    digest: &Digest,
-) -> Result<bool, FlashFault> {
-    match measure(flash, address, size) {
-        Ok(measured) => Ok(measured.digest == *digest),
-        Err(fault) => FlashFault::readable(Err(fault)),
-    }
-}
-
 /// Hashes `size` bytes from `address`, and finds the image note among them.
 #[inline(never)]
 pub(super) fn measure<F: Flash>(flash: &mut F, address: u32, size: u32) -> Result<Measured, FlashFault> {

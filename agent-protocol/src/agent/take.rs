@@ -13,7 +13,7 @@ use crate::reason::Reason;
 use crate::slots::{Change, Part, Slot, SlotImage, SlotText};
 use crate::suit::{
     Answer, Ask, Authentic, Command, Device, Manifest, NODE_COMPONENTS, Refusal, Run, Section, Stopped,
-    Ticket, TrustAnchors, envelope, node_components, write_report,
+    Ticket, TrustAnchors, envelope, node_components, payload_named, write_report,
 };
 
 /// How often one piece of a payload is asked for once more before it waits for the next offer.
@@ -228,8 +228,7 @@ impl Agent {
         let [index] = manifest.components() else { return Err(several) };
         let component = NODE_COMPONENTS.get(usize::from(*index)).copied().ok_or(several)?;
         // Refused now rather than when it comes to it: nothing has been touched yet.
-        let update = [Section::PayloadFetch, Section::Install, Section::Validate];
-        if let Some((command, at)) = manifest.uses(&update, cannot(component)) {
+        if let Some((command, at)) = manifest.uses(&Section::UPDATE, cannot(component)) {
             return Err(Refusal::Command { at, code: Some(command.code()) });
         }
         let role = component.writer();
@@ -347,7 +346,7 @@ impl Agent {
                     };
                     let digest = digest.ok_or((Reason::EnvelopeBroken, 0))?;
                     let size = self.sized(part, size)?;
-                    let named = uri.strip_prefix("payload/").and_then(|hex| Digest::parse(hex).ok());
+                    let named = payload_named(uri);
                     if named != Some(digest) {
                         return Err((Reason::Unsupported, 21));
                     }

@@ -74,9 +74,15 @@ fn on_trial(rig: &Rig) -> bool {
     rig.record().is_some_and(|r| r.trial.is_some())
 }
 
-fn run_image(rig: &mut Rig, chip: Chip, image: &[u8], sequence: u64) -> (Ending, u16) {
+/// Offers an image, and waits for its end.
+pub(crate) fn run_image(rig: &mut Rig, chip: Chip, image: &[u8], sequence: u64) -> (Ending, u16) {
     let envelope = packed(rig, chip, image, sequence);
-    let digest = rig.offer(envelope, Some(image));
+    taken(rig, envelope, Some(image))
+}
+
+/// Offers an envelope, and waits for its end.
+pub(crate) fn taken(rig: &mut Rig, envelope: Vec<u8>, payload: Option<&[u8]>) -> (Ending, u16) {
+    let digest = rig.offer(envelope, payload);
     assert!(rig.until(4000, |r| ended(r, digest).is_some()).unwrap(), "no end");
     ended(rig, digest).unwrap()
 }

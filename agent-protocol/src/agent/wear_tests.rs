@@ -252,10 +252,7 @@ fn an_image_that_no_longer_is_what_was_signed_is_not_brought_to_the_io_chip() {
     // Another is brought, though nobody knows where the door is; and then one more, as always.
     for (minor, sequence) in [(1, 1), (2, 2)] {
         let new = image(Chip::Io, minor, (1, 1), Quirk::None);
-        let envelope = packed(&rig, Chip::Io, &new, sequence);
-        let digest = rig.offer(envelope, Some(&new));
-        assert!(rig.until(4000, |r| super::tests::ended(r, digest).is_some()).unwrap());
-        assert_eq!(super::tests::ended(&rig, digest), Some((Ending::Kept, 0)));
+        assert_eq!(super::tests::run_image(&mut rig, Chip::Io, &new, sequence), (Ending::Kept, 0));
     }
     assert!(rig.until(60, |_| false).is_ok() && rig.board().io.would_pulse());
 }

@@ -1,5 +1,6 @@
 //! Loading keys, verifying under them, and their short names.
 
+use crate::copy::copy;
 use crate::id::PublicKey;
 use core::fmt;
 use curve25519_dalek::{EdwardsPoint, Scalar};
@@ -94,7 +95,7 @@ pub(super) fn hash(first: &[&[u8; 32]], parts: &[&[u8]]) -> Scalar {
 /// The number that 32 bytes are, little-endian, modulo the order of the group.
 pub(super) fn reduced(bytes: &[u8; 32]) -> Scalar {
     let mut wide = [0; 64];
-    wide.iter_mut().zip(bytes).for_each(|(to, from)| *to = *from);
+    copy(bytes, &mut wide);
     let number = Scalar::from_bytes_mod_order_wide(&wide);
     wide.zeroize();
     number

@@ -5,6 +5,7 @@
 //! Here both are made of what verifying brings along anyway. The operator's side signs with the library alone.
 
 use super::key::{hash, reduced};
+use crate::copy::copy;
 use crate::id::PublicKey;
 use curve25519_dalek::scalar::clamp_integer;
 use curve25519_dalek::{EdwardsPoint, Scalar};
@@ -29,11 +30,11 @@ impl NodeKey {
     /// RFC 8032 section 5.1.5.
     pub fn new(seed: &[u8; 32]) -> Self {
         let mut hash = Sha512::digest(seed);
-        let mut halves = [Zeroizing::new([0; 32]), Zeroizing::new([0; 32])];
-        halves.iter_mut().flat_map(|half| half.iter_mut()).zip(&hash).for_each(|(to, from)| *to = *from);
+        let (mut number, mut prefix) = (Zeroizing::new([0; 32]), Zeroizing::new([0; 32]));
+        copy(&hash, &mut *number);
+        copy(hash.get(32..).unwrap_or_default(), &mut *prefix);
         hash.zeroize();
-        let [clamped, prefix] = halves;
-        let clamped = Zeroizing::new(clamp_integer(*clamped));
+        let clamped = Zeroizing::new(clamp_integer(*number));
         let number = Zeroizing::new(reduced(&clamped));
         Self { public: PublicKey(EdwardsPoint::mul_base(&number).compress().to_bytes()), number, prefix }
     }

@@ -10,6 +10,6 @@ pub use record::{
     BootRecord, COUNTER_BLOCK, Change, FREE_EFFORTS, LONGEST_REST, Pair, Part, Slot, SlotImage, SlotText,
     TRIAL_STARTS, Trial,
 };
-pub(crate) use start::net_on_trial;
 pub use start::{count_start, slot_to_start};
+pub(crate) use start::{is_image, net_on_trial};
 pub use store::{PLACE, RecordStore, SECTOR, StoreFault};

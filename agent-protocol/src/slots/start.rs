@@ -1,6 +1,6 @@
 //! For the net chip's boot loader: which image to start.
 
-use super::{BootRecord, Part, RecordStore, Slot, StoreFault};
+use super::{BootRecord, Part, RecordStore, Slot, SlotImage, StoreFault};
 use crate::board::{Flash, FlashFault, Layout};
 use crate::id::Digest;
 
@@ -19,14 +19,19 @@ pub fn slot_to_start<F: Flash>(
             continue;
         };
         let address = layout.slot(Part::Net, slot);
-        match Digest::of_pieces(image.size, |at, into| flash.read(address + at, into)) {
-            Ok(digest) if digest == image.digest => return Ok(Some(slot)),
-            Err(FlashFault::PowerLost) => return Err(FlashFault::PowerLost),
-            // Not whole, or not to be read.
-            Ok(_) | Err(_) => {}
+        if is_image(flash, address, &image)? {
+            return Ok(Some(slot));
         }
     }
     Ok(None)
+}
+
+/// Whether this image lies whole at an address. One that cannot be read is not.
+pub(crate) fn is_image<F: Flash>(flash: &mut F, address: u32, image: &SlotImage) -> Result<bool, FlashFault> {
+    match Digest::of_pieces(image.size, |at, into| flash.read(address + at, into)) {
+        Ok(digest) => Ok(digest == image.digest),
+        Err(fault) => FlashFault::readable(Err(fault)),
+    }
 }
 
 /// [`slot_to_start`] for a boot loader that can write: counts the start of a net image that is on trial first, so that

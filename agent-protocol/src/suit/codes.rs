@@ -34,6 +34,9 @@ impl Section {
     pub const ALL: [Self; 6] =
         [Self::Shared, Self::Validate, Self::Load, Self::Invoke, Self::PayloadFetch, Self::Install];
 
+    /// Those of an update, in the order in which they are carried out.
+    pub const UPDATE: [Self; 3] = [Self::PayloadFetch, Self::Install, Self::Validate];
+
     /// The key in the manifest, and the number in reports.
     pub const fn number(self) -> u8 {
         match self {

@@ -38,7 +38,7 @@ pub use envelope::{Authentic, Ticket, Verifier};
 pub use failure::{Failure, FailureKind, Found, Holding};
 pub use manifest::Manifest;
 pub use outer::{MAX_BLOCKS, MAX_MANIFEST};
-pub use params::{MAX_NUMBERS, MAX_URI};
+pub use params::{MAX_NUMBERS, MAX_URI, payload_named};
 pub use peek::{Peek, peek};
 pub use place::{Asked, AskedVersion, Place, place};
 pub use process::{Answer, Ask, MAX_STEPS, Parameters, Run};

@@ -7,6 +7,11 @@ use crate::cbor::{Expected, Reader};
 use crate::id::Digest;
 use crate::version::{ActuationProfile, LinkRange};
 
+/// The payload that a URI of our form names: `payload/` and its SHA-256 in hexadecimal digits.
+pub fn payload_named(uri: &str) -> Option<Digest> {
+    uri.strip_prefix("payload/").and_then(|hex| Digest::parse(hex).ok())
+}
+
 /// Longest URI, in bytes.
 pub const MAX_URI: usize = 255;
 /// Most numbers in a version to compare with.

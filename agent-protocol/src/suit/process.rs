@@ -169,9 +169,6 @@ impl Places {
     }
 }
 
-/// The update procedure.
-const UPDATE: [Section; 3] = [Section::PayloadFetch, Section::Install, Section::Validate];
-
 /// A procedure being carried out, on a manifest of at most `N` components.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Run<const N: usize = MAX_COMPONENTS> {
@@ -207,7 +204,7 @@ enum Step<'b> {
 impl Run {
     /// The update procedure: payload-fetch, install, validate.
     pub fn update(manifest: &Manifest<'_>) -> Self {
-        Self::new(manifest, UPDATE)
+        Self::new(manifest, Section::UPDATE)
     }
 
     /// The invocation procedure: validate, load, invoke.
@@ -219,7 +216,7 @@ impl Run {
 impl Run<1> {
     /// The update procedure on a manifest of one component, in less memory.
     pub fn update_one(manifest: &Manifest<'_>) -> Self {
-        Self::new(manifest, UPDATE)
+        Self::new(manifest, Section::UPDATE)
     }
 }
 

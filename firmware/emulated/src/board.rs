@@ -55,8 +55,6 @@ pub(crate) struct Chip {
     random: u32,
     /// The starter card, on a board that was never started.
     card: Option<&'static [u8]>,
-    /// Bytes of the images that such a board has from the bench, net and io.
-    factory: [u32; 2],
 }
 
 impl Chip {
@@ -67,25 +65,15 @@ impl Chip {
         let io = Io::new(&record)?;
         let random = record.generation | 1 << 31;
         let (pending, sent) = (Pending::Nothing, heapless::Vec::new());
-        Some(Self {
-            nor,
-            pending,
-            sent,
-            restarts: false,
-            running,
-            io,
-            random,
-            card: None,
-            factory: LAYOUT.factory,
-        })
+        Some(Self { nor, pending, sent, restarts: false, running, io, random, card: None })
     }
 
-    /// A board that was never started, with these images of so many bytes in its flash, an io chip with blank flash, and
+    /// A board that was never started, with its images from the bench in its flash, an io chip with blank flash, and
     /// its card.
-    pub(crate) fn fresh(nor: Nor, io: &'static mut [u8], card: &'static [u8], factory: [u32; 2]) -> Self {
+    pub(crate) fn fresh(nor: Nor, io: &'static mut [u8], card: &'static [u8]) -> Self {
         let (pending, sent) = (Pending::Nothing, heapless::Vec::new());
         let (running, io) = (Slot::A, Io::in_loader(io));
-        Self { nor, pending, sent, restarts: false, running, io, random: 1, card: Some(card), factory }
+        Self { nor, pending, sent, restarts: false, running, io, random: 1, card: Some(card) }
     }
 }
 
@@ -97,7 +85,7 @@ impl Board for Chip {
     }
 
     fn layout(&self) -> Layout {
-        Layout { factory: self.factory, ..LAYOUT }
+        LAYOUT
     }
 
     fn running(&self) -> Option<Slot> {

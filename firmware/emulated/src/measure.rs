@@ -26,8 +26,6 @@ static IMAGE_ENVELOPE: Area<[u8; ENVELOPE_MAX]> = Area::new([0; ENVELOPE_MAX]);
 const IMAGE_KEY: [u8; 32] = [2; 32];
 /// Bytes that a signature over a manifest's digest covers: Sig_structure of RFC 9052 section 4.4.
 const SIGNED: usize = 55;
-/// Bytes in each image that a new board has from the bench.
-const BENCH: u32 = 9_600;
 /// Seconds in which a new board makes its claim and brings the io chip its image.
 const FIRST_SECONDS: u64 = 120;
 /// The flash of a new board's io chip.
@@ -121,7 +119,7 @@ pub(crate) fn first() -> ! {
     let card = CARD.take();
     let len = read_file("card.bin", card);
     let nor = Nor::new(FLASH_BYTES.take(), "fresh.bin", false, 0);
-    let chip = Chip::fresh(nor, IO_FLASH.take(), &card[..len], [BENCH; 2]);
+    let chip = Chip::fresh(nor, IO_FLASH.take(), &card[..len]);
     let place = NODE.take();
     let top = paint();
     let started = Node::start_in(place, chip);

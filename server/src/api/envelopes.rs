@@ -10,7 +10,7 @@ use crate::rollout::{Brings, Parcel};
 use crate::store::{StoreFault, files};
 use actix_web::web;
 use pintle_protocol::id::{Component, Digest, NodeId};
-use pintle_protocol::suit::peek;
+use pintle_protocol::suit::{payload_named, peek};
 
 /// Stores an envelope under its manifest digest.
 pub(super) async fn store(
@@ -67,8 +67,7 @@ fn look(bytes: &[u8]) -> Result<Looked, ApiError> {
     let found = peek(bytes).map_err(|refusal| broken(refusal.to_string()))?;
     let mut payloads = Vec::new();
     for uri in &found.uris {
-        let digest = uri.strip_prefix("payload/").and_then(|hex| Digest::parse(hex).ok());
-        payloads.push(digest.ok_or_else(|| {
+        payloads.push(payload_named(uri).ok_or_else(|| {
             broken(format!("it fetches `{uri}`; this server keeps `payload/<SHA-256>` only"))
         })?);
     }

@@ -7,7 +7,7 @@
 
 use super::scenario::{Allowed, PATIENCE, Scenario, settled};
 use crate::agent::BootFault;
-use crate::agent::tests::{bundle, commissioned, ended, image, packed, sealed};
+use crate::agent::tests::{bundle, commissioned, ended, image, run_image, sealed, taken};
 use crate::author::KeysManifest;
 use crate::board::FlashFault;
 use crate::checkin::{Ending, Outcome};
@@ -222,13 +222,10 @@ fn a_sector_that_cannot_be_read_is_passed_over_for_the_other_copy() {
     let mut rig = commissioned();
     for (chip, sequence) in [(Chip::Io, 1), (Chip::Net, 2)] {
         let new = image(chip, 1, (1, 1), Quirk::None);
-        let envelope = packed(&rig, chip, &new, sequence);
-        let digest = rig.offer(envelope, Some(&new));
-        assert!(rig.until(PATIENCE, |r| ended(r, digest) == Some((Ending::Kept, 0))).unwrap());
+        assert_eq!(run_image(&mut rig, chip, &new, sequence), (Ending::Kept, 0));
     }
     let envelope = sealed(&rig, &bundle(&["larkfield", "meadow"]), 2);
-    let digest = rig.offer(envelope, None);
-    assert!(rig.until(PATIENCE, |r| ended(r, digest) == Some((Ending::Kept, 0))).unwrap());
+    assert_eq!(taken(&mut rig, envelope, None), (Ending::Kept, 0));
     let kept = rig.record().unwrap().clone();
     let sectors =
         LAYOUT.record.into_iter().chain(LAYOUT.conf).chain(LAYOUT.keys).chain(LAYOUT.net).chain(LAYOUT.io);
@@ -248,15 +245,10 @@ fn a_sector_that_cannot_be_read_is_passed_over_for_the_other_copy() {
         for (n, sequence) in [(0, 3), (1, 4)] {
             let networks = [&["larkfield", "orchard"], &["larkfield", "paddock"]][n];
             let envelope = sealed(&rig, &bundle(networks), sequence);
-            let digest = rig.offer(envelope, None);
-            assert!(rig.until(PATIENCE, |r| ended(r, digest).is_some()).unwrap(), "{sector:#x}: no end");
-            assert_eq!(ended(&rig, digest), Some((Ending::Kept, 0)), "{sector:#x}");
+            assert_eq!(taken(&mut rig, envelope, None), (Ending::Kept, 0), "{sector:#x}");
         }
         let new = image(Chip::Net, 2, (1, 1), Quirk::None);
-        let envelope = packed(&rig, Chip::Net, &new, 3);
-        let digest = rig.offer(envelope, Some(&new));
-        assert!(rig.until(PATIENCE, |r| ended(r, digest).is_some()).unwrap(), "{sector:#x}: no end");
-        assert_eq!(ended(&rig, digest), Some((Ending::Kept, 0)), "{sector:#x}");
+        assert_eq!(run_image(&mut rig, Chip::Net, &new, 3), (Ending::Kept, 0), "{sector:#x}");
     }
 }
 

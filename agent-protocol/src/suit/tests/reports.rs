@@ -192,7 +192,7 @@ fn a_place_knows_what_was_asked_for_by_then() {
 fn a_recipient_can_ask_for_commands_that_it_lacks() {
     let bytes = sealed_envelope(&rich());
     let manifest = read(&bytes).unwrap();
-    let update = [Section::PayloadFetch, Section::Install, Section::Validate];
+    let update = Section::UPDATE;
     let uses = |sections: &[Section], commands: &[Command]| {
         let found = manifest.uses(sections, commands);
         // What stands at the place is the code of the command.
